@@ -1,0 +1,5 @@
+//! The engine's service book: hours, starts and, later, items, journal and store.
+
+mod hours;
+
+pub use hours::{Band, Hours};

@@ -1,0 +1,2 @@
+//! The `lookastern` command.
+fn main() {}
