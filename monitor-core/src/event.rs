@@ -194,6 +194,12 @@ impl Evidence {
         self
     }
 
+    /// This evidence and one number more where there is one.
+    #[must_use]
+    pub fn with_good(self, key: EvidenceKey, value: Option<i32>) -> Self {
+        if value.is_some() { self.with(key, value) } else { self }
+    }
+
     /// The numbers, in order.
     pub fn iter(&self) -> impl Iterator<Item = EvidenceItem> + '_ {
         self.items.iter().flatten().copied()

@@ -1,24 +1,146 @@
 //! The façade: readings in, events out.
+//!
+//! Time, sensors, flash and outputs are handed in; nothing here reads a clock or a pin.
 
-use crate::acquire::Readings;
-use crate::advise::Signals;
+use embedded_storage::nor_flash::NorFlash;
+
+use crate::acquire::{Channel, ChannelSet, Readings};
+use crate::advise::{Alarms, Annunciator, EventQueue, Happening, Place, Signals, admissible};
+use crate::assess::Normal;
 use crate::command::{Command, Refusal};
-use crate::event::Event;
-use crate::ledger::Hours;
+use crate::condition::{Run, RunTracker, Tick, TickBuilder, Timeline};
+use crate::detect::{
+    ChargeLost, DryStart, HeadClimbing, HeadOverLimit, OilPressureLow, OverSpeed, Scene, SensorOpen, SensorShort,
+    SensorStuck, Standing, StreamLost, StreamWatch, hot_restart_holds_back,
+};
+use crate::event::{Event, Evidence, EvidenceKey, State};
+use crate::finding::{Finding, Kind};
+use crate::forecast::HeadTrend;
+use crate::ledger::{Abuse, Hours};
 use crate::profile::{Profile, ProfileError};
 use crate::time::Instant;
+use crate::units::Rpm;
 
-/// The monitor. Built in place (`const` constructor, then [`Monitor::begin`]); never moved by value.
+/// The monitor.
+///
+/// Built in place (`const` constructor, then [`Monitor::begin`]) and never moved by value: on a board it lives in a
+/// `static`.
+///
+/// ```
+/// use monitor_core::acquire::{Reading, Readings};
+/// use monitor_core::profile::Profile;
+/// use monitor_core::time::Instant;
+/// use monitor_core::units::Rpm;
+/// use monitor_core::Monitor;
+///
+/// let profile = Profile::new(4, Rpm::from_whole_rpm(750), Rpm::from_whole_rpm(6_000));
+/// let mut monitor = Monitor::new();
+/// monitor.begin(&profile)?;
+/// monitor.begin_trip(Instant::from_millis(0), 0);
+/// for second in 0..10 {
+///     let readings = Readings { rpm: Reading::good(Rpm::from_whole_rpm(6_400)), ..Readings::default() };
+///     monitor.step(Instant::from_millis(second * 1_000), &readings);
+/// }
+/// monitor.end_trip();
+/// let event = monitor.next_event().map(|event| event.finding.name());
+/// assert_eq!(event, Some("over-speed"));
+/// assert_eq!(monitor.hours().running_s(), 9);
+/// # Ok::<(), monitor_core::profile::ProfileError>(())
+/// ```
 #[derive(Debug)]
 pub struct Monitor {
+    profile: Profile,
+    channels: ChannelSet,
+    trip: i16,
+    // condition
+    timeline: Timeline,
+    last_stamp: Instant,
+    builder: TickBuilder,
+    tick: Tick,
+    tracker: RunTracker,
+    // detect
+    stream: StreamWatch,
+    detectors: Detectors,
+    // assess, forecast
+    normal: Normal,
+    trend: HeadTrend,
+    // advise
+    alarms: Alarms,
+    queue: EventQueue,
+    annunciator: Annunciator,
+    // ledger
     hours: Hours,
+    abuse: [AbuseClock; 3],
+}
+
+#[derive(Debug)]
+struct Detectors {
+    stream_lost: StreamLost,
+    dry_start: DryStart,
+    head_climbing: HeadClimbing,
+    head_over_limit: HeadOverLimit,
+    oil_pressure_low: OilPressureLow,
+    over_speed: OverSpeed,
+    charge_lost: ChargeLost,
+    sensor_open: [SensorOpen; Channel::COUNT],
+    sensor_short: [SensorShort; Channel::COUNT],
+    sensor_stuck: [SensorStuck; SensorStuck::CHANNELS.len()],
+}
+
+impl Detectors {
+    const fn new() -> Self {
+        Self {
+            stream_lost: StreamLost::new(),
+            dry_start: DryStart::new(),
+            head_climbing: HeadClimbing::new(),
+            head_over_limit: HeadOverLimit::new(),
+            oil_pressure_low: OilPressureLow::new(),
+            over_speed: OverSpeed::new(),
+            charge_lost: ChargeLost::new(),
+            sensor_open: [const { SensorOpen::new() }; Channel::COUNT],
+            sensor_short: [const { SensorShort::new() }; Channel::COUNT],
+            sensor_stuck: [const { SensorStuck::new() }; SensorStuck::CHANNELS.len()],
+        }
+    }
+}
+
+/// Credits an excess back to its beginning once it has lasted long enough to stand.
+#[derive(Debug, Clone, Copy)]
+struct AbuseClock {
+    credited_ms: u32,
+}
+
+impl AbuseClock {
+    fn follow(&mut self, excess_ms: u32) -> u32 {
+        let credit = excess_ms.saturating_sub(self.credited_ms);
+        self.credited_ms = excess_ms;
+        credit
+    }
 }
 
 impl Monitor {
     /// An idle monitor; [`Monitor::begin`] gives it its engine.
     #[must_use]
     pub const fn new() -> Self {
-        Self { hours: Hours::new() }
+        Self {
+            profile: Profile::new(4, Rpm::from_whole_rpm(0), Rpm::from_whole_rpm(0)),
+            channels: ChannelSet::EMPTY,
+            trip: 0,
+            timeline: Timeline::new(),
+            last_stamp: Instant::from_millis(0),
+            builder: TickBuilder::new(),
+            tick: Tick::NONE,
+            tracker: RunTracker::new(),
+            stream: StreamWatch::new(),
+            detectors: Detectors::new(),
+            normal: Normal::new(),
+            trend: HeadTrend::new(),
+            alarms: Alarms::new(),
+            queue: EventQueue::new(),
+            annunciator: Annunciator::new(),
+            hours: Hours::new(),
+            abuse: [AbuseClock { credited_ms: 0 }; 3],
+        }
     }
 
     /// Gives the monitor its engine.
@@ -26,47 +148,254 @@ impl Monitor {
     /// # Errors
     /// A profile that contradicts itself; the monitor stays as it was.
     pub fn begin(&mut self, profile: &Profile) -> Result<(), ProfileError> {
-        profile.validate()
+        profile.validate()?;
+        self.profile = *profile;
+        self.channels = profile.fitted;
+        self.tracker.begin(profile);
+        self.normal.begin(profile);
+        self.hours.begin(profile);
+        Ok(())
     }
 
     /// Power-up: the engine stands still and nothing has been measured yet. Open findings, hours and what was learned
     /// go on. Trips are numbered by the caller; the commissioning run is −1.
-    pub fn begin_trip(&mut self, _now: Instant, _trip: i16) {}
+    pub fn begin_trip(&mut self, now: Instant, trip: i16) {
+        self.trip = trip;
+        self.channels = self.profile.fitted;
+        self.timeline.restart();
+        self.builder.restart();
+        self.tracker.restart();
+        self.stream = StreamWatch::new();
+        self.detectors = Detectors::new();
+        self.trend.restart();
+        self.last_stamp = now;
+        self.annunciator.power_up(now);
+    }
+
+    /// Says which channels this recording has at all. A channel that is fitted but not recorded is no fault of its
+    /// sensor; without this call all fitted channels are expected. Holds until the next [`Monitor::begin_trip`].
+    pub fn expect_channels(&mut self, recorded: ChannelSet) {
+        self.channels = self.profile.fitted.and(recorded);
+    }
 
     /// Takes one set of readings. Returns the stamp of the decision tick that this call closed, if it closed one;
     /// events of that tick can then be drained with [`Monitor::next_event`].
-    pub fn step(&mut self, _now: Instant, _readings: &Readings) -> Option<Instant> {
-        None
+    ///
+    /// A tick closes with the first sample of the next whole second since power-up; its events carry the stamp of its
+    /// own last sample.
+    pub fn step(&mut self, now: Instant, readings: &Readings) -> Option<Instant> {
+        let before_ms = self.timeline.elapsed_ms();
+        let advance = self.timeline.advance(now);
+        let closed = if advance.new_second { self.close_tick(now, before_ms) } else { None };
+        self.last_stamp = now;
+        let quality = self.builder.add(readings, self.tracker.running());
+        let quarters = (quality == crate::acquire::Quality::Good).then(|| readings.raw(Channel::Rpm).raw);
+        self.tracker.sample(self.timeline.elapsed_ms(), quarters, &mut self.hours);
+        closed
     }
 
     /// Power-down: closes the last decision tick and returns its stamp.
     pub fn end_trip(&mut self) -> Option<Instant> {
-        None
+        let closed = self.close_tick(self.last_stamp, self.timeline.elapsed_ms());
+        self.tracker.end(&mut self.hours);
+        closed
     }
 
-    /// Carries out a request. The event it causes bears the stamp `now`.
+    fn close_tick(&mut self, now: Instant, at_ms: u64) -> Option<Instant> {
+        let run = self.tracker.run(at_ms, None);
+        if !self.builder.close(self.last_stamp, at_ms, run, &mut self.tick) {
+            return None;
+        }
+        self.tracker.watch_hose(&self.tick);
+        self.tick.run = self.tracker.run(at_ms, self.tick.good(Channel::Head));
+        self.decide();
+        self.finish_tick(now);
+        Some(self.tick.stamp)
+    }
+
+    /// Detect, assess, forecast, advise: once a tick.
+    fn decide(&mut self) {
+        self.queue.begin_tick();
+        self.trend.update(&self.tick);
+        let scene = Scene { tick: &self.tick, profile: &self.profile, normal: &self.normal, channels: self.channels };
+        self.stream.update(&scene);
+        let held_back = hot_restart_holds_back(&scene, &self.trend);
+        let detectors = &mut self.detectors;
+        let standings = [
+            (Finding::StreamLost, detectors.stream_lost.judge(&scene, &self.stream)),
+            (Finding::DryStart, detectors.dry_start.judge(&scene, &self.stream)),
+            (Finding::HeadClimbing, detectors.head_climbing.judge(&scene, &self.trend, &self.stream, held_back)),
+            (Finding::HeadOverLimit, detectors.head_over_limit.judge(&scene, held_back)),
+            (Finding::OilPressureLow, detectors.oil_pressure_low.judge(&scene)),
+            (Finding::OverSpeed, detectors.over_speed.judge(&scene)),
+            (Finding::ChargeLost, detectors.charge_lost.judge(&scene)),
+        ];
+        for (finding, standing) in standings {
+            self.advise(finding, None, standing);
+        }
+        self.decide_sensors();
+        self.credit_abuse();
+        self.normal.learn(&self.tick);
+    }
+
+    fn decide_sensors(&mut self) {
+        for (index, channel) in Channel::ALL.into_iter().enumerate() {
+            let scene =
+                Scene { tick: &self.tick, profile: &self.profile, normal: &self.normal, channels: self.channels };
+            let open = self.detectors.sensor_open.get_mut(index).map(|sensor| sensor.judge(&scene, channel));
+            let short = self.detectors.sensor_short.get_mut(index).map(|sensor| sensor.judge(&scene, channel));
+            let stuck = SensorStuck::CHANNELS
+                .iter()
+                .position(|&candidate| candidate == channel)
+                .and_then(|position| self.detectors.sensor_stuck.get_mut(position))
+                .map(|sensor| sensor.judge(&scene, channel));
+            let standings = [(Finding::SensorOpen, open), (Finding::SensorShort, short), (Finding::SensorStuck, stuck)];
+            for (finding, standing) in standings {
+                if let Some(standing) = standing {
+                    self.advise(finding, Some(channel), standing);
+                }
+            }
+        }
+    }
+
+    fn credit_abuse(&mut self) {
+        if !self.tick.run.running {
+            return;
+        }
+        let detectors = &self.detectors;
+        let excesses = [
+            (Abuse::OverSpeed, detectors.over_speed.excess_ms()),
+            (Abuse::OverLimit, detectors.head_over_limit.excess_ms()),
+            (Abuse::DryRun, detectors.stream_lost.lost_ms().max(detectors.dry_start.dry_ms())),
+        ];
+        for ((abuse, excess_ms), clock) in excesses.into_iter().zip(self.abuse.iter_mut()) {
+            let credit_ms = clock.follow(excess_ms);
+            self.hours.credit_abuse(abuse, credit_ms);
+        }
+    }
+
+    fn advise(&mut self, finding: Finding, channel: Option<Channel>, standing: Standing) {
+        let Some(happening) = self.alarms.apply(&self.tick, finding, channel, standing) else { return };
+        self.report(&happening, Place::of(&happening));
+        if happening.state == State::Raised && finding.kind() == Kind::Cause {
+            while let Some(replaced) = self.alarms.replace_explained(&self.tick, &happening) {
+                self.report(&replaced, Place::behind(&happening, replaced.finding));
+            }
+        }
+    }
+
+    fn report(&mut self, happening: &Happening, place: Place) {
+        let event = self.event(self.tick.stamp, happening);
+        self.queue.add_sorted(event, place);
+    }
+
+    fn event(&self, stamp: Instant, happening: &Happening) -> Event {
+        Event {
+            trip: self.trip,
+            stamp,
+            id: happening.id,
+            finding: happening.finding,
+            channel: happening.channel,
+            level: happening.level,
+            state: happening.state,
+            alarm_state: happening.alarm_state,
+            evidence: self.evidence(happening.finding, happening.channel),
+            candidates: [None; 3],
+            replaced_by: happening.replaced_by,
+        }
+    }
+
+    /// The numbers of the last tick that speak for or against a finding.
+    fn evidence(&self, finding: Finding, channel: Option<Channel>) -> Evidence {
+        let scene = Scene { tick: &self.tick, profile: &self.profile, normal: &self.normal, channels: self.channels };
+        match finding {
+            Finding::StreamLost => StreamLost::evidence(&scene),
+            Finding::DryStart => DryStart::evidence(&scene),
+            Finding::HeadClimbing => self.detectors.head_climbing.evidence(&scene),
+            Finding::HeadOverLimit => HeadOverLimit::evidence(&scene),
+            Finding::OilPressureLow => OilPressureLow::evidence(&scene),
+            Finding::OverSpeed => OverSpeed::evidence(&scene),
+            Finding::ChargeLost => ChargeLost::evidence(&scene),
+            _ => match channel {
+                Some(channel) => Evidence::NONE.with(EvidenceKey::Value(channel), scene.good(channel)),
+                None => Evidence::NONE,
+            },
+        }
+    }
+
+    fn finish_tick(&mut self, now: Instant) {
+        while let Some(happening) = self.alarms.end_shelving(self.tick.at_ms) {
+            let event = self.event(self.tick.stamp, &happening);
+            self.queue.add_last(event, Place::of(&happening));
+        }
+        self.refresh_signals(now);
+    }
+
+    fn refresh_signals(&mut self, now: Instant) {
+        if self.annunciator.silence_over(now) {
+            self.alarms.end_silence();
+        }
+        self.annunciator.update(now, self.alarms.outlook());
+    }
+
+    /// Carries out a request. The events it causes bear the stamp `now`.
     ///
     /// # Errors
     /// Why the request had no effect.
-    pub fn handle(&mut self, _now: Instant, _command: Command) -> Result<(), Refusal> {
-        Err(Refusal::NotAvailable)
+    pub fn handle(&mut self, now: Instant, command: Command) -> Result<(), Refusal> {
+        admissible(command)?;
+        let mut effect = false;
+        for position in 0..Alarms::POSITIONS {
+            let Some(happening) = self.alarms.command(position, command, self.timeline.elapsed_ms()) else { continue };
+            effect = true;
+            let event = self.event(now, &happening);
+            self.queue.add_last(event, Place::of(&happening));
+        }
+        self.refresh_signals(now);
+        if effect { Ok(()) } else { Err(Refusal::WithoutEffect) }
     }
 
     /// The next event, oldest first.
     pub fn next_event(&mut self) -> Option<Event> {
-        None
+        self.queue.pop()
+    }
+
+    /// Events that found no room because nobody drained the queue, and findings for which there was no slot.
+    #[must_use]
+    pub const fn lost(&self) -> u32 {
+        self.queue.lost().saturating_add(self.alarms.turned_away())
     }
 
     /// Lamp and sounder at this moment. Cheap: called 20 times a second.
     #[must_use]
-    pub fn signals(&self, _now: Instant) -> Signals {
-        Signals::default()
+    pub fn signals(&self, now: Instant) -> Signals {
+        self.annunciator.signals(now)
+    }
+
+    /// When to come back at the latest: for the next look at the signals while any are shown, else within a second.
+    #[must_use]
+    pub fn next_wake(&self, now: Instant) -> Instant {
+        now.saturating_add_millis(if self.annunciator.is_active() { 50 } else { 1_000 })
+    }
+
+    /// Writes to flash what is due; at most one flash operation a call.
+    ///
+    /// # Errors
+    /// [`Refusal::NotAvailable`]: this version keeps nothing yet.
+    pub fn service<F: NorFlash>(&mut self, _now: Instant, _flash: &mut F) -> Result<(), Refusal> {
+        Err(Refusal::NotAvailable)
     }
 
     /// Running hours and starts.
     #[must_use]
-    pub fn hours(&self) -> &Hours {
+    pub const fn hours(&self) -> &Hours {
         &self.hours
+    }
+
+    /// The run state at the last decision tick.
+    #[must_use]
+    pub const fn run(&self) -> Run {
+        self.tick.run
     }
 }
 

@@ -31,7 +31,7 @@ pub struct Electric {
 /// An engine and its sensors, in the units of the core.
 ///
 /// Only the strokes, the idle and the greatest permitted speed are required; each absent value costs findings, and
-/// `detect::unavailable` names them.
+/// [`crate::detect::unavailable`] names them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -92,6 +92,13 @@ impl Profile {
     #[must_use]
     pub fn rated_or_max(&self) -> Rpm {
         self.rated.unwrap_or(self.max)
+    }
+
+    /// Least flow that the flow meter can show; 0.3 L/min where the installer did not say (common practice for small
+    /// turbine meters).
+    #[must_use]
+    pub fn flow_min_or_default(&self) -> Flow {
+        self.flow_min.unwrap_or(Flow::from_millilitres_per_minute(300))
     }
 
     /// Checks what no engine can contradict.

@@ -1,15 +1,15 @@
 //! Sixth block: levels, alarm states, lamp and sound patterns, first checks.
 
+mod alarms;
+mod checks;
 mod json;
+mod queue;
+mod signals;
 
+pub use checks::checks;
 pub use json::write_event_json;
+pub use signals::Signals;
 
-/// What lamp and sounder do at one moment.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Signals {
-    /// The lamp is lit.
-    pub lamp: bool,
-    /// The sounder sounds.
-    pub sound: bool,
-}
+pub(crate) use alarms::{Alarms, Happening, admissible};
+pub(crate) use queue::{EventQueue, Place};
+pub(crate) use signals::Annunciator;

@@ -1,7 +1,11 @@
-//! Running hours by load band, starts and seconds of abuse.
+//! Running hours by load band, starts, and seconds of abuse.
 
-/// Hours by load. Edges are rounded down to whole rpm.
+use crate::profile::Profile;
+use crate::units::Quantity;
+
+/// Hours by load.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Band {
     /// Up to 1.25 × idle.
     Idle,
@@ -19,29 +23,183 @@ pub enum Band {
     Over,
 }
 
+impl Band {
+    /// Every band, by rising speed.
+    pub const ALL: [Self; Hours::BANDS] =
+        [Self::Idle, Self::To50, Self::To70, Self::To90, Self::To100, Self::ToMax, Self::Over];
+
+    /// Name in the ledger.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Idle => "idle",
+            Self::To50 => "to-50",
+            Self::To70 => "to-70",
+            Self::To90 => "to-90",
+            Self::To100 => "to-100",
+            Self::ToMax => "to-max",
+            Self::Over => "over",
+        }
+    }
+}
+
+/// Running time that somebody will want to know of when the engine comes to the bench.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Abuse {
+    /// Over the greatest permitted speed.
+    OverSpeed,
+    /// Over the head limit.
+    OverLimit,
+    /// Without cooling water.
+    DryRun,
+}
+
 /// What the engine has done so far.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Hours {
-    running_ms: [u64; 7],
+    /// Upper edges of all bands but the last, in ¼ rpm; an edge belongs to its band.
+    edges: [i32; Self::BANDS - 1],
+    running_ms: [u64; Self::BANDS],
+    abuse_ms: [u64; 3],
     starts: u32,
+    holes: u32,
 }
 
 impl Hours {
+    /// Number of bands.
+    pub const BANDS: usize = 7;
+
     /// A new engine.
     #[must_use]
     pub const fn new() -> Self {
-        Self { running_ms: [0; 7], starts: 0 }
+        Self { edges: [i32::MAX; Self::BANDS - 1], running_ms: [0; Self::BANDS], abuse_ms: [0; 3], starts: 0, holes: 0 }
+    }
+
+    pub(crate) fn begin(&mut self, profile: &Profile) {
+        let rated = profile.rated_or_max().raw();
+        // Edges are rounded down to whole rpm; 400 makes per cent of quarters.
+        let percent = |value: i32, percent: i32| (value.saturating_mul(percent) / 400).saturating_mul(4);
+        self.edges = [
+            percent(profile.idle.raw(), 125),
+            percent(rated, 50),
+            percent(rated, 70),
+            percent(rated, 90),
+            percent(rated, 100),
+            percent(profile.max.raw(), 100),
+        ];
+    }
+
+    /// Position in [`Band::ALL`] of an engine speed in ¼ rpm.
+    pub(crate) fn band_index(&self, quarters: i32) -> usize {
+        self.edges.iter().position(|&edge| quarters <= edge).unwrap_or(Self::BANDS.saturating_sub(1))
+    }
+
+    pub(crate) fn credit(&mut self, running_ms: &[u32; Self::BANDS]) {
+        for (total, credit) in self.running_ms.iter_mut().zip(running_ms) {
+            *total = total.saturating_add(u64::from(*credit));
+        }
+    }
+
+    pub(crate) fn credit_abuse(&mut self, abuse: Abuse, passed_ms: u32) {
+        if let Some(total) = self.abuse_ms.get_mut(abuse as usize) {
+            *total = total.saturating_add(u64::from(passed_ms));
+        }
+    }
+
+    pub(crate) fn count_start(&mut self) {
+        self.starts = self.starts.saturating_add(1);
+    }
+
+    pub(crate) fn count_hole(&mut self) {
+        self.holes = self.holes.saturating_add(1);
+    }
+
+    /// Milliseconds of running.
+    #[must_use]
+    pub fn running_ms(&self) -> u64 {
+        self.running_ms.iter().fold(0, |sum, band| sum.saturating_add(*band))
     }
 
     /// Whole seconds of running.
     #[must_use]
     pub fn running_s(&self) -> u64 {
-        0
+        self.running_ms() / 1_000
     }
 
     /// Entries into running.
     #[must_use]
-    pub fn starts(&self) -> u32 {
+    pub const fn starts(&self) -> u32 {
         self.starts
+    }
+
+    /// Holes in the record that ended a run.
+    #[must_use]
+    pub const fn holes(&self) -> u32 {
+        self.holes
+    }
+
+    /// Whole seconds of running in one way that harms the engine.
+    #[must_use]
+    pub fn abuse_s(&self, abuse: Abuse) -> u64 {
+        self.abuse_ms.get(abuse as usize).map_or(0, |total| total / 1_000)
+    }
+
+    /// Bands by rising speed: name, lower and upper edge in whole rpm, whole seconds. The last has no upper edge.
+    pub fn bands(&self) -> impl Iterator<Item = (Band, i32, Option<i32>, u64)> + '_ {
+        Band::ALL.into_iter().zip(self.running_ms).enumerate().map(|(index, (band, running_ms))| {
+            let upper = self.edges.get(index).map(|edge| edge / 4);
+            let lower = index.checked_sub(1).and_then(|below| self.edges.get(below)).map_or(0, |edge| edge / 4);
+            (band, lower, upper, running_ms / 1_000)
+        })
+    }
+}
+
+impl Default for Hours {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Rpm;
+
+    #[test]
+    fn bands_have_edges_in_whole_rpm_and_an_edge_belongs_to_the_band_below() {
+        let mut profile = Profile::new(4, Rpm::from_whole_rpm(750), Rpm::from_whole_rpm(6_000));
+        profile.rated = Some(Rpm::from_whole_rpm(5_501));
+        let mut hours = Hours::new();
+        hours.begin(&profile);
+        let edges: [(Band, i32, Option<i32>); 7] = [
+            (Band::Idle, 0, Some(937)),
+            (Band::To50, 937, Some(2_750)),
+            (Band::To70, 2_750, Some(3_850)),
+            (Band::To90, 3_850, Some(4_950)),
+            (Band::To100, 4_950, Some(5_501)),
+            (Band::ToMax, 5_501, Some(6_000)),
+            (Band::Over, 6_000, None),
+        ];
+        for (found, expected) in hours.bands().zip(edges) {
+            assert_eq!((found.0, found.1, found.2), expected);
+        }
+        let cases = [
+            ("standstill", 0, Band::Idle),
+            ("edge", 937 * 4, Band::Idle),
+            ("a quarter over the edge", 937 * 4 + 1, Band::To50),
+            ("greatest permitted", 6_000 * 4, Band::ToMax),
+            ("over it", 6_000 * 4 + 1, Band::Over),
+        ];
+        for (name, quarters, band) in cases {
+            assert_eq!(Band::ALL[hours.band_index(quarters)], band, "{name}");
+        }
+    }
+
+    #[test]
+    fn without_a_rated_speed_the_greatest_permitted_stands_for_it() {
+        let mut hours = Hours::new();
+        hours.begin(&Profile::new(2, Rpm::from_whole_rpm(900), Rpm::from_whole_rpm(5_000)));
+        assert_eq!(hours.bands().nth(1).map(|band| band.2), Some(Some(2_500)));
     }
 }

@@ -2,4 +2,4 @@
 
 mod hours;
 
-pub use hours::{Band, Hours};
+pub use hours::{Abuse, Band, Hours};

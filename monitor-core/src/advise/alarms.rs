@@ -1,0 +1,410 @@
+//! Where each finding stands with the people aboard: the states of IEC 62682 (ISA-18.2).
+//!
+//! A finding has a slot from the moment it is raised until it is back to normal and its episode is over. The state is
+//! never stored: it follows from what is stored (is it so, was it acknowledged, was it reset, is it held aside).
+
+use crate::acquire::Channel;
+use crate::assess::explains;
+use crate::command::{Command, Refusal};
+use crate::condition::Tick;
+use crate::detect::Standing;
+use crate::event::{AlarmState, State};
+use crate::finding::{Finding, Kind, Level};
+
+/// Findings that can be followed at once.
+const SLOTS: usize = 12;
+/// A finding has gone once it was absent for this long.
+const OFF_DELAY_MS: u32 = 10_000;
+/// Raised again within this time of clearing it is the same episode.
+const EPISODE_MS: u64 = 60_000;
+
+/// What keeps a finding quiet although it stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+enum Aside {
+    #[default]
+    No,
+    ShelvedUntil(u64),
+    Suppressed,
+    OutOfService,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Slot {
+    id: u32,
+    finding: Finding,
+    channel: Option<Channel>,
+    level: Level,
+    /// The condition stands: raised, and neither cleared nor replaced since.
+    standing: bool,
+    acknowledged: bool,
+    reset: bool,
+    silenced: bool,
+    aside: Aside,
+    /// For how long the condition has been absent while still standing by its off-delay.
+    absent_ms: Option<u32>,
+    /// When it cleared, in elapsed milliseconds.
+    cleared_at_ms: u64,
+    /// The cause that replaced it, as long as that stands.
+    replaced_by: Option<u32>,
+}
+
+impl Slot {
+    fn alarm_state(&self) -> AlarmState {
+        match self.aside {
+            Aside::OutOfService => AlarmState::OutOfService,
+            Aside::Suppressed => AlarmState::SuppressedByDesign,
+            Aside::ShelvedUntil(_) => AlarmState::Shelved,
+            Aside::No => self.plain_state(),
+        }
+    }
+
+    /// The state without regard to what keeps it aside.
+    fn plain_state(&self) -> AlarmState {
+        if self.standing {
+            if self.acknowledged { AlarmState::Acknowledged } else { AlarmState::Unacknowledged }
+        } else if self.replaced_by.is_some() {
+            AlarmState::Normal
+        } else if self.finding.latches() {
+            if self.acknowledged && self.reset { AlarmState::Normal } else { AlarmState::Latched }
+        } else if self.acknowledged {
+            AlarmState::Normal
+        } else {
+            AlarmState::ReturnedUnacknowledged
+        }
+    }
+
+    fn is_open(&self) -> bool {
+        self.standing || self.alarm_state() != AlarmState::Normal
+    }
+
+    fn happening(&self, state: State) -> Happening {
+        Happening {
+            id: self.id,
+            finding: self.finding,
+            channel: self.channel,
+            level: self.level,
+            state,
+            alarm_state: self.alarm_state(),
+            replaced_by: None,
+        }
+    }
+}
+
+/// Something that happened to a finding: an event without its evidence.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Happening {
+    pub(crate) id: u32,
+    pub(crate) finding: Finding,
+    pub(crate) channel: Option<Channel>,
+    pub(crate) level: Level,
+    pub(crate) state: State,
+    pub(crate) alarm_state: AlarmState,
+    pub(crate) replaced_by: Option<u32>,
+}
+
+/// What lamp and sounder must show.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(crate) struct Outlook {
+    /// Worst level that is not acknowledged.
+    pub(crate) unacknowledged: Option<Level>,
+    /// Worst level that stands, not acknowledged and not silenced: it sounds.
+    pub(crate) sounding: Option<Level>,
+    /// Worst level that stands and is silenced but not acknowledged: it will sound again.
+    pub(crate) silenced: Option<Level>,
+    /// Worst level that is acknowledged and still open.
+    pub(crate) acknowledged: Option<Level>,
+}
+
+/// All findings that are open or were a moment ago.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Alarms {
+    slots: [Option<Slot>; SLOTS],
+    last_id: u32,
+    /// Findings for which there was no slot.
+    turned_away: u32,
+}
+
+impl Alarms {
+    pub(crate) const fn new() -> Self {
+        Self { slots: [None; SLOTS], last_id: 0, turned_away: 0 }
+    }
+
+    /// Takes the standing of one finding in one tick; returns what happened to it.
+    pub(crate) fn apply(
+        &mut self,
+        tick: &Tick,
+        finding: Finding,
+        channel: Option<Channel>,
+        standing: Standing,
+    ) -> Option<Happening> {
+        let index = self
+            .slots
+            .iter()
+            .position(|slot| slot.as_ref().is_some_and(|slot| slot.finding == finding && slot.channel == channel));
+        match (standing, index) {
+            (Standing::Unjudged | Standing::Between | Standing::Absent, None) => None,
+            (Standing::Present(level), None) => self.raise_new(tick, finding, channel, level),
+            (_, Some(index)) => self.update(tick, index, standing),
+        }
+    }
+
+    fn update(&mut self, tick: &Tick, index: usize, standing: Standing) -> Option<Happening> {
+        let next_id = self.last_id.saturating_add(1);
+        let cause = self.slots.get(index)?.as_ref()?.replaced_by;
+        let cause_stands = cause.is_some_and(|cause| self.slots.iter().flatten().any(|s| s.id == cause && s.standing));
+        let slot = self.slots.get_mut(index)?.as_mut()?;
+        match standing {
+            Standing::Unjudged => None,
+            Standing::Between => {
+                slot.absent_ms = None;
+                None
+            }
+            Standing::Absent if slot.standing => {
+                let absent_ms = match slot.absent_ms {
+                    Some(absent_ms) if !tick.after_hole() => absent_ms.saturating_add(tick.since_last_ms),
+                    Some(absent_ms) => absent_ms,
+                    None => 0,
+                };
+                slot.absent_ms = Some(absent_ms);
+                if absent_ms < OFF_DELAY_MS {
+                    return None;
+                }
+                slot.standing = false;
+                slot.silenced = false;
+                slot.absent_ms = None;
+                slot.cleared_at_ms = tick.at_ms;
+                Some(slot.happening(State::Cleared))
+            }
+            Standing::Absent => {
+                // A replaced condition that has gone needs no memory of its cause.
+                if slot.replaced_by.take().is_some() {
+                    slot.acknowledged = true;
+                }
+                None
+            }
+            Standing::Present(level) if slot.standing => {
+                slot.absent_ms = None;
+                if level <= slot.level {
+                    return None;
+                }
+                slot.level = level;
+                slot.acknowledged = false;
+                slot.silenced = false;
+                Some(slot.happening(State::LevelChanged))
+            }
+            Standing::Present(_) if cause_stands => None,
+            Standing::Present(level) => {
+                let same_episode = tick.at_ms.saturating_sub(slot.cleared_at_ms) < EPISODE_MS;
+                let worse = level > slot.level;
+                if !same_episode {
+                    slot.id = next_id;
+                    self.last_id = next_id;
+                }
+                slot.acknowledged = level == Level::Caution || (same_episode && slot.acknowledged && !worse);
+                slot.level = level;
+                slot.standing = true;
+                slot.reset = false;
+                slot.replaced_by = None;
+                slot.absent_ms = None;
+                Some(slot.happening(State::Raised))
+            }
+        }
+    }
+
+    fn raise_new(
+        &mut self,
+        tick: &Tick,
+        finding: Finding,
+        channel: Option<Channel>,
+        level: Level,
+    ) -> Option<Happening> {
+        let Some(index) = self.free_slot(tick, level) else {
+            self.turned_away = self.turned_away.saturating_add(1);
+            return None;
+        };
+        self.last_id = self.last_id.saturating_add(1);
+        let slot = Slot {
+            id: self.last_id,
+            finding,
+            channel,
+            level,
+            standing: true,
+            acknowledged: level == Level::Caution,
+            reset: false,
+            silenced: false,
+            aside: Aside::No,
+            absent_ms: None,
+            cleared_at_ms: 0,
+            replaced_by: None,
+        };
+        *self.slots.get_mut(index)? = Some(slot);
+        Some(slot.happening(State::Raised))
+    }
+
+    /// A slot that is empty, or whose episode is over, or that matters least among those at rest or of a lower level.
+    fn free_slot(&mut self, tick: &Tick, level: Level) -> Option<usize> {
+        let over = |slot: &Slot| !slot.is_open() && tick.at_ms.saturating_sub(slot.cleared_at_ms) >= EPISODE_MS;
+        if let Some(index) = self.slots.iter().position(|slot| slot.as_ref().is_none_or(over)) {
+            return Some(index);
+        }
+        let least = self
+            .slots
+            .iter()
+            .enumerate()
+            .filter_map(|(index, slot)| slot.as_ref().map(|slot| (slot.is_open(), slot.level, index)))
+            .min();
+        match least {
+            Some((false, _, index)) => Some(index),
+            Some((true, lowest, index)) if lowest < level => {
+                self.turned_away = self.turned_away.saturating_add(1);
+                Some(index)
+            }
+            _ => None,
+        }
+    }
+
+    /// A condition that the newly raised cause explains; called until there is none left.
+    pub(crate) fn replace_explained(&mut self, tick: &Tick, cause: &Happening) -> Option<Happening> {
+        let slot = self.slots.iter_mut().flatten().find(|slot| {
+            slot.standing
+                && slot.finding.kind() == Kind::Condition
+                && explains(cause.finding, cause.level, slot.finding, slot.level)
+        })?;
+        slot.standing = false;
+        slot.silenced = false;
+        slot.cleared_at_ms = tick.at_ms;
+        slot.replaced_by = Some(cause.id);
+        let mut happening = slot.happening(State::Replaced);
+        happening.alarm_state = AlarmState::Normal;
+        happening.replaced_by = Some(cause.id);
+        Some(happening)
+    }
+
+    /// The next shelving that is over by `at_ms`, ended; called until there is none left.
+    pub(crate) fn end_shelving(&mut self, at_ms: u64) -> Option<Happening> {
+        let over = |slot: &Slot| matches!(slot.aside, Aside::ShelvedUntil(until_ms) if at_ms >= until_ms);
+        let slot = self.slots.iter_mut().flatten().find(|slot| over(slot))?;
+        slot.aside = Aside::No;
+        Some(slot.happening(State::Unshelved))
+    }
+
+    /// Applies a request to the open finding number `position`; `None` where it has no effect there.
+    pub(crate) fn command(&mut self, position: usize, command: Command, at_ms: u64) -> Option<Happening> {
+        let slot = self.slots.get_mut(position)?.as_mut()?;
+        let wanted = target(command)?;
+        if wanted.is_some_and(|finding| finding != slot.finding) || !slot.is_open() {
+            return None;
+        }
+        let state = match command {
+            Command::Acknowledge(_) if !slot.acknowledged => {
+                slot.acknowledged = true;
+                slot.silenced = false;
+                State::Acknowledged
+            }
+            Command::Silence(_) if slot.standing && !slot.acknowledged && !slot.silenced => {
+                slot.silenced = true;
+                State::Silenced
+            }
+            Command::Reset(_) if slot.finding.latches() && !slot.standing && !slot.reset => {
+                slot.reset = true;
+                State::Reset
+            }
+            Command::Shelve { minutes, .. } if slot.finding.can_be_shelved() && slot.aside == Aside::No => {
+                let minutes_ms = u64::from(minutes).saturating_mul(60_000);
+                slot.aside = Aside::ShelvedUntil(at_ms.saturating_add(minutes_ms));
+                State::Shelved
+            }
+            Command::Unshelve(_) if matches!(slot.aside, Aside::ShelvedUntil(_)) => {
+                slot.aside = Aside::No;
+                State::Unshelved
+            }
+            Command::Suppress(_) if slot.aside == Aside::No => {
+                slot.aside = Aside::Suppressed;
+                State::Suppressed
+            }
+            Command::Unsuppress(_) if slot.aside == Aside::Suppressed => {
+                slot.aside = Aside::No;
+                State::Unsuppressed
+            }
+            Command::OutOfService(_) if slot.aside == Aside::No => {
+                slot.aside = Aside::OutOfService;
+                State::OutOfService
+            }
+            Command::InService(_) if slot.aside == Aside::OutOfService => {
+                slot.aside = Aside::No;
+                State::InService
+            }
+            _ => return None,
+        };
+        Some(slot.happening(state))
+    }
+
+    /// Number of positions that [`Self::command`] takes.
+    pub(crate) const POSITIONS: usize = SLOTS;
+
+    /// Lets silenced findings sound again.
+    pub(crate) fn end_silence(&mut self) {
+        for slot in self.slots.iter_mut().flatten() {
+            slot.silenced = false;
+        }
+    }
+
+    /// What lamp and sounder must show.
+    pub(crate) fn outlook(&self) -> Outlook {
+        let mut outlook = Outlook::default();
+        for slot in self.slots.iter().flatten() {
+            let level = Some(slot.level);
+            match slot.alarm_state() {
+                AlarmState::Unacknowledged => {
+                    outlook.unacknowledged = outlook.unacknowledged.max(level);
+                    if slot.silenced {
+                        outlook.silenced = outlook.silenced.max(level);
+                    } else {
+                        outlook.sounding = outlook.sounding.max(level);
+                    }
+                }
+                AlarmState::ReturnedUnacknowledged => outlook.unacknowledged = outlook.unacknowledged.max(level),
+                AlarmState::Latched if !slot.acknowledged => {
+                    outlook.unacknowledged = outlook.unacknowledged.max(level);
+                }
+                AlarmState::Acknowledged | AlarmState::Latched => {
+                    outlook.acknowledged = outlook.acknowledged.max(level);
+                }
+                _ => {}
+            }
+        }
+        outlook
+    }
+
+    /// Findings for which there was no slot, since the monitor was made.
+    pub(crate) const fn turned_away(&self) -> u32 {
+        self.turned_away
+    }
+}
+
+/// The finding that a request about alarms names, `Some(None)` for all open ones; `None` for other requests.
+fn target(command: Command) -> Option<Option<Finding>> {
+    match command {
+        Command::Acknowledge(finding)
+        | Command::Silence(finding)
+        | Command::Shelve { finding, .. }
+        | Command::Unshelve(finding)
+        | Command::OutOfService(finding)
+        | Command::InService(finding)
+        | Command::Reset(finding)
+        | Command::Suppress(finding)
+        | Command::Unsuppress(finding) => Some(finding),
+        Command::Commission { .. } | Command::Sign | Command::SetClock { .. } => None,
+    }
+}
+
+/// Whether a request can be carried out at all.
+pub(crate) fn admissible(command: Command) -> Result<(), Refusal> {
+    match command {
+        Command::Shelve { minutes, .. } if minutes == 0 || minutes > Command::SHELVE_MAX_MINUTES => {
+            Err(Refusal::ShelveTime)
+        }
+        _ if target(command).is_none() => Err(Refusal::NotAvailable),
+        _ => Ok(()),
+    }
+}

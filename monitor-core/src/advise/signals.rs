@@ -1,0 +1,211 @@
+//! Lamp and sounder. They tell the level only, never the cause.
+//!
+//! Alarm: three sounds every 7 s, lamp at 1 Hz. Warning: two sounds every 60 s, lamp at 0.5 Hz. Acknowledged: steady
+//! lamp. Caution: one blink every 10 s, silent. Power-up: lamp for 2 s and one sound.
+
+use super::alarms::Outlook;
+use crate::finding::Level;
+use crate::time::Instant;
+
+/// What lamp and sounder do at one moment.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Signals {
+    /// The lamp is lit.
+    pub lamp: bool,
+    /// The sounder sounds.
+    pub sound: bool,
+}
+
+/// One sound, and the pause between two, in ms.
+const SOUND_MS: u32 = 300;
+const ALARM_REPEAT_MS: u32 = 7_000;
+const WARNING_REPEAT_MS: u32 = 60_000;
+const CAUTION_REPEAT_MS: u32 = 10_000;
+const CAUTION_BLINK_MS: u32 = 500;
+const POWER_UP_LAMP_MS: u32 = 2_000;
+/// A silenced finding that nobody acknowledged sounds again after this (IMO MSC.302(87) 7.3.5).
+const SILENCE_MS: u32 = 30_000;
+
+/// Turns the outlook into patterns that begin when the outlook changes.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Annunciator {
+    outlook: Outlook,
+    lamp_since: Instant,
+    sound_since: Instant,
+    silenced_at: Option<Instant>,
+    powered_up_at: Option<Instant>,
+}
+
+impl Annunciator {
+    pub(crate) const fn new() -> Self {
+        Self {
+            outlook: Outlook { unacknowledged: None, sounding: None, silenced: None, acknowledged: None },
+            lamp_since: Instant::from_millis(0),
+            sound_since: Instant::from_millis(0),
+            silenced_at: None,
+            powered_up_at: None,
+        }
+    }
+
+    /// Power-up: shows that lamp and sounder work. The patterns of open findings begin anew.
+    pub(crate) fn power_up(&mut self, now: Instant) {
+        self.powered_up_at = Some(now);
+        self.lamp_since = now;
+        self.sound_since = now;
+        self.silenced_at = self.silenced_at.map(|_| now);
+    }
+
+    /// Takes the outlook after something may have changed.
+    pub(crate) fn update(&mut self, now: Instant, outlook: Outlook) {
+        if outlook.unacknowledged != self.outlook.unacknowledged {
+            self.lamp_since = now;
+        }
+        if outlook.sounding != self.outlook.sounding {
+            self.sound_since = now;
+        }
+        if outlook.silenced.is_none() {
+            self.silenced_at = None;
+        } else if outlook.silenced != self.outlook.silenced {
+            self.silenced_at = Some(now);
+        }
+        self.outlook = outlook;
+    }
+
+    /// Whether silenced findings must sound again.
+    pub(crate) fn silence_over(&self, now: Instant) -> bool {
+        self.silenced_at.is_some_and(|at| now.millis_since(at) >= SILENCE_MS)
+    }
+
+    /// Whether anything blinks or sounds.
+    pub(crate) const fn is_active(&self) -> bool {
+        self.outlook.unacknowledged.is_some() || self.outlook.acknowledged.is_some() || self.powered_up_at.is_some()
+    }
+
+    pub(crate) fn signals(&self, now: Instant) -> Signals {
+        if let Some(at) = self.powered_up_at {
+            let age_ms = now.millis_since(at);
+            if age_ms < POWER_UP_LAMP_MS {
+                return Signals { lamp: true, sound: age_ms < SOUND_MS };
+            }
+        }
+        Signals { lamp: self.lamp(now), sound: self.sound(now) }
+    }
+
+    fn lamp(&self, now: Instant) -> bool {
+        let age_ms = now.millis_since(self.lamp_since);
+        match self.outlook.unacknowledged {
+            Some(Level::Alarm) => age_ms % 1_000 < 500,
+            Some(Level::Warning) => age_ms % 2_000 < 1_000,
+            _ => match self.outlook.acknowledged {
+                Some(Level::Alarm | Level::Warning) => true,
+                Some(Level::Caution) => age_ms % CAUTION_REPEAT_MS < CAUTION_BLINK_MS,
+                None => false,
+            },
+        }
+    }
+
+    fn sound(&self, now: Instant) -> bool {
+        let over = self.silence_over(now);
+        let level = if over { self.outlook.sounding.max(self.outlook.silenced) } else { self.outlook.sounding };
+        let since = match self.silenced_at {
+            Some(at) if over && self.outlook.sounding < self.outlook.silenced => at.saturating_add_millis(SILENCE_MS),
+            _ => self.sound_since,
+        };
+        let age_ms = now.millis_since(since);
+        // Sounds and pauses of equal length: the even parts sound.
+        match level {
+            Some(Level::Alarm) => matches!(age_ms % ALARM_REPEAT_MS / SOUND_MS, 0 | 2 | 4),
+            Some(Level::Warning) => matches!(age_ms % WARNING_REPEAT_MS / SOUND_MS, 0 | 2),
+            Some(Level::Caution) | None => false,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    extern crate std;
+    use std::vec::Vec;
+
+    /// Moments in ms at which `of` turns on or off, looked at 50 times a second.
+    fn edges(annunciator: &Annunciator, until_ms: i64, of: fn(Signals) -> bool) -> Vec<i64> {
+        let mut last = false;
+        let mut edges = Vec::new();
+        for now in (0..until_ms).step_by(20) {
+            let on = of(annunciator.signals(Instant::from_millis(now)));
+            if on != last {
+                edges.push(now);
+                last = on;
+            }
+        }
+        edges
+    }
+
+    fn close(found: &[i64], expected: &[i64]) -> bool {
+        found.len() == expected.len() && found.iter().zip(expected).all(|(a, b)| (a - b).abs() <= 20)
+    }
+
+    #[test]
+    fn patterns_at_fifty_looks_a_second() {
+        let unacknowledged =
+            |level| Outlook { unacknowledged: Some(level), sounding: Some(level), ..Outlook::default() };
+        let acknowledged = |level| Outlook { acknowledged: Some(level), ..Outlook::default() };
+        type Case = (&'static str, Outlook, i64, &'static [i64], &'static [i64]);
+        let cases: [Case; 5] = [
+            (
+                "alarm",
+                unacknowledged(Level::Alarm),
+                9_000,
+                &[0, 300, 600, 900, 1_200, 1_500, 7_000, 7_300, 7_600, 7_900, 8_200, 8_500],
+                &[
+                    0, 500, 1_000, 1_500, 2_000, 2_500, 3_000, 3_500, 4_000, 4_500, 5_000, 5_500, 6_000, 6_500, 7_000,
+                    7_500, 8_000, 8_500,
+                ],
+            ),
+            ("warning", unacknowledged(Level::Warning), 5_000, &[0, 300, 600, 900], &[0, 1_000, 2_000, 3_000, 4_000]),
+            ("acknowledged alarm", acknowledged(Level::Alarm), 70_000, &[], &[0]),
+            ("caution", acknowledged(Level::Caution), 11_000, &[], &[0, 500, 10_000, 10_500]),
+            ("nothing", Outlook::default(), 10_000, &[], &[]),
+        ];
+        for (name, outlook, until_ms, sound, lamp) in cases {
+            let mut annunciator = Annunciator::new();
+            annunciator.update(Instant::from_millis(0), outlook);
+            let sounds = edges(&annunciator, until_ms, |signals| signals.sound);
+            assert!(close(&sounds, sound), "{name}: sound {sounds:?}");
+            let lamps = edges(&annunciator, until_ms, |signals| signals.lamp);
+            assert!(close(&lamps, lamp), "{name}: lamp {lamps:?}");
+        }
+    }
+
+    #[test]
+    fn warning_sounds_again_after_a_minute() {
+        let mut annunciator = Annunciator::new();
+        let level = Some(Level::Warning);
+        annunciator
+            .update(Instant::from_millis(0), Outlook { unacknowledged: level, sounding: level, ..Outlook::default() });
+        let sounds = edges(&annunciator, 62_000, |signals| signals.sound);
+        assert!(close(&sounds, &[0, 300, 600, 900, 60_000, 60_300, 60_600, 60_900]), "{sounds:?}");
+    }
+
+    #[test]
+    fn power_up_shows_lamp_and_sounder() {
+        let mut annunciator = Annunciator::new();
+        annunciator.power_up(Instant::from_millis(0));
+        assert!(close(&edges(&annunciator, 20_000, |signals| signals.lamp), &[0, 2_000]));
+        assert!(close(&edges(&annunciator, 20_000, |signals| signals.sound), &[0, 300]));
+    }
+
+    #[test]
+    fn silence_ends_after_thirty_seconds() {
+        let mut annunciator = Annunciator::new();
+        let level = Some(Level::Alarm);
+        annunciator
+            .update(Instant::from_millis(0), Outlook { unacknowledged: level, silenced: level, ..Outlook::default() });
+        let sounds = edges(&annunciator, 31_000, |signals| signals.sound);
+        assert!(close(&sounds, &[30_000, 30_300, 30_600, 30_900]), "{sounds:?}");
+        assert!(!annunciator.silence_over(Instant::from_millis(29_900)));
+        assert!(annunciator.silence_over(Instant::from_millis(30_100)));
+    }
+}

@@ -1,0 +1,106 @@
+//! `head-climbing`: at this rate the head reaches its limit in so many seconds.
+//!
+//! A climb is no warm-up once the head is well over what is normal, or when its stream has gone, or when it is steeper
+//! than any warm-up of a warm engine.
+
+use super::on_delay::OnDelay;
+use super::stream::StreamWatch;
+use super::{Scene, Standing};
+use crate::acquire::Channel;
+use crate::event::{Evidence, EvidenceKey};
+use crate::finding::Level;
+use crate::forecast::{Estimate, HeadTrend, seconds_to_limit};
+
+const RAISE_MS: u32 = 5_000;
+const WARNING_BELOW_S: i32 = 180;
+const ALARM_BELOW_S: i32 = 60;
+/// Back in order above this.
+const CLEAR_ABOVE_S: i32 = 240;
+/// No warm-up is steeper than this once the head is at its normal temperature, in m°C per second (own estimate: the
+/// quickest published warm-up, 3 min to 62 °C, is 0.26 K/s).
+const STEEP_MILLIKELVIN_PER_S: i32 = 400;
+
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct HeadClimbing {
+    warning: OnDelay,
+    alarm: OnDelay,
+    estimate: Estimate,
+}
+
+impl HeadClimbing {
+    pub(crate) const fn new() -> Self {
+        Self { warning: OnDelay::new(), alarm: OnDelay::new(), estimate: Estimate::None }
+    }
+
+    /// `held_back`: the hot-restart rule holds.
+    pub(crate) fn judge(
+        &mut self,
+        scene: &Scene<'_>,
+        trend: &HeadTrend,
+        stream: &StreamWatch,
+        held_back: bool,
+    ) -> Standing {
+        self.estimate = Estimate::None;
+        if !scene.tick.run.running {
+            self.reset();
+            return Standing::Absent;
+        }
+        let Some(head) = scene.good(Channel::Head) else { return Standing::Unjudged };
+        let Some(steep) = least_slope(scene, head, stream.gone()) else {
+            self.reset();
+            return Standing::Absent;
+        };
+        self.estimate = seconds_to_limit(trend, scene.normal.head_limit(), steep);
+        let low_s = match self.estimate {
+            Estimate::None => return Standing::Unjudged,
+            // Over the limit `head-over-limit` speaks.
+            Estimate::AtLimit => return Standing::Between,
+            Estimate::NotClimbing => i32::MAX,
+            Estimate::Reaches { low_s, .. } => low_s,
+        };
+        let alarm_ms = self.alarm.update(scene.tick, low_s < ALARM_BELOW_S);
+        let warning_ms = self.warning.update(scene.tick, low_s < WARNING_BELOW_S);
+        let due = |held: Option<u32>| held.is_some_and(|held_ms| held_ms >= RAISE_MS);
+        if held_back {
+            Standing::Between
+        } else if due(alarm_ms) {
+            Standing::Present(Level::Alarm)
+        } else if due(warning_ms) {
+            Standing::Present(Level::Warning)
+        } else if low_s > CLEAR_ABOVE_S {
+            Standing::Absent
+        } else {
+            Standing::Between
+        }
+    }
+
+    fn reset(&mut self) {
+        self.warning.reset();
+        self.alarm.reset();
+    }
+
+    pub(crate) fn evidence(&self, scene: &Scene<'_>) -> Evidence {
+        let (eta_s, low_s, high_s) = match self.estimate {
+            Estimate::Reaches { eta_s, low_s, high_s } => (Some(eta_s), Some(low_s), high_s),
+            Estimate::AtLimit => (Some(0), Some(0), Some(0)),
+            Estimate::None | Estimate::NotClimbing => (None, None, None),
+        };
+        Evidence::NONE
+            .with(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
+            .with(EvidenceKey::Limit(Channel::Head), Some(scene.normal.head_limit()))
+            .with(EvidenceKey::Eta, eta_s)
+            .with(EvidenceKey::EtaLow, low_s)
+            .with(EvidenceKey::EtaHigh, high_s)
+    }
+}
+
+/// The slope in m°C per second over which a climb counts at this head temperature; `None` where none does.
+fn least_slope(scene: &Scene<'_>, head: i32, stream_gone: bool) -> Option<i32> {
+    if stream_gone || head >= scene.normal.head_watch_from() {
+        Some(0)
+    } else if head >= scene.normal.head_normal() {
+        Some(STEEP_MILLIKELVIN_PER_S)
+    } else {
+        None
+    }
+}

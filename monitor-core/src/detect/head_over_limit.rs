@@ -1,0 +1,54 @@
+//! `head-over-limit`: the head of a running engine is over its limit.
+
+use super::on_delay::OnDelay;
+use super::{Scene, Standing};
+use crate::acquire::Channel;
+use crate::event::{Evidence, EvidenceKey};
+use crate::finding::Level;
+
+const RAISE_MS: u32 = 3_000;
+/// Back in order this far under the limit, in m°C.
+const DEADBAND_MILLIKELVIN: i32 = 2_000;
+
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct HeadOverLimit {
+    over: OnDelay,
+    excess_ms: u32,
+}
+
+impl HeadOverLimit {
+    pub(crate) const fn new() -> Self {
+        Self { over: OnDelay::new(), excess_ms: 0 }
+    }
+
+    /// `held_back`: the hot-restart rule holds.
+    pub(crate) fn judge(&mut self, scene: &Scene<'_>, held_back: bool) -> Standing {
+        self.excess_ms = 0;
+        if !scene.tick.run.running {
+            self.over.reset();
+            return Standing::Absent;
+        }
+        let Some(head) = scene.good(Channel::Head) else { return Standing::Unjudged };
+        let limit = scene.normal.head_limit();
+        match self.over.update(scene.tick, head > limit) {
+            Some(held_ms) if held_ms >= RAISE_MS => {
+                self.excess_ms = held_ms;
+                if held_back { Standing::Between } else { Standing::Present(Level::Alarm) }
+            }
+            None if head <= limit.saturating_sub(DEADBAND_MILLIKELVIN) => Standing::Absent,
+            _ => Standing::Between,
+        }
+    }
+
+    /// For how long the head has been over its limit, held back or not; 0 before 3 s.
+    pub(crate) const fn excess_ms(&self) -> u32 {
+        self.excess_ms
+    }
+
+    pub(crate) fn evidence(scene: &Scene<'_>) -> Evidence {
+        Evidence::NONE
+            .with(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
+            .with(EvidenceKey::Limit(Channel::Head), Some(scene.normal.head_limit()))
+            .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
+    }
+}

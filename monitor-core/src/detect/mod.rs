@@ -1,0 +1,75 @@
+//! Third block: one file for each detector. What is seen goes in, whether it stands comes out.
+
+mod charge_lost;
+mod dry_start;
+mod head_climbing;
+mod head_over_limit;
+mod hot_restart;
+mod oil_pressure_low;
+mod on_delay;
+mod over_speed;
+mod possible;
+mod sensor_open;
+mod sensor_short;
+mod sensor_stuck;
+mod stream;
+mod stream_lost;
+
+pub use possible::{Unavailable, unavailable};
+
+pub(crate) use charge_lost::ChargeLost;
+pub(crate) use dry_start::DryStart;
+pub(crate) use head_climbing::HeadClimbing;
+pub(crate) use head_over_limit::HeadOverLimit;
+pub(crate) use hot_restart::holds_back as hot_restart_holds_back;
+pub(crate) use oil_pressure_low::OilPressureLow;
+pub(crate) use over_speed::OverSpeed;
+pub(crate) use sensor_open::SensorOpen;
+pub(crate) use sensor_short::SensorShort;
+pub(crate) use sensor_stuck::SensorStuck;
+pub(crate) use stream::StreamWatch;
+pub(crate) use stream_lost::StreamLost;
+
+use crate::acquire::{Channel, ChannelSet};
+use crate::assess::Normal;
+use crate::condition::Tick;
+use crate::finding::Level;
+use crate::profile::Profile;
+
+/// All that a detector may look at.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Scene<'a> {
+    pub(crate) tick: &'a Tick,
+    pub(crate) profile: &'a Profile,
+    pub(crate) normal: &'a Normal,
+    /// Channels that have a sensor and, in a replay, a column.
+    pub(crate) channels: ChannelSet,
+}
+
+impl Scene<'_> {
+    /// The mean of a channel in this tick, where it has a sensor and can be believed.
+    pub(crate) fn good(&self, channel: Channel) -> Option<i32> {
+        if self.channels.contains(channel) { self.tick.good(channel) } else { None }
+    }
+}
+
+/// Where a finding stands by the evidence of one tick.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Standing {
+    /// The evidence is missing: nothing begins, nothing ends.
+    Unjudged,
+    /// It is not so.
+    Absent,
+    /// Not bad enough to begin, not good enough to end.
+    Between,
+    /// It is so, and has been for long enough.
+    Present(Level),
+}
+
+/// Level of a finding about the sensor of `channel`: what guards the engine weighs more.
+pub(crate) const fn sensor_level(channel: Channel) -> Level {
+    match channel {
+        Channel::Rpm | Channel::Head | Channel::Flow | Channel::Oil => Level::Warning,
+        Channel::Supply | Channel::Speed | Channel::Water => Level::Caution,
+    }
+}

@@ -1,0 +1,43 @@
+//! `sensor-open`: a sensor's lead is open, or nothing comes from it while others report.
+
+use super::on_delay::OnDelay;
+use super::{Scene, Standing, sensor_level};
+use crate::acquire::{Channel, Quality};
+
+const OPEN_MS: u32 = 5_000;
+const SILENT_MS: u32 = 30_000;
+
+/// The lead of one channel.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct SensorOpen {
+    open: OnDelay,
+    silent: OnDelay,
+}
+
+impl SensorOpen {
+    pub(crate) const fn new() -> Self {
+        Self { open: OnDelay::new(), silent: OnDelay::new() }
+    }
+
+    pub(crate) fn judge(&mut self, scene: &Scene<'_>, channel: Channel) -> Standing {
+        if !scene.channels.contains(channel) {
+            return Standing::Unjudged;
+        }
+        let quality = scene.tick.channel(channel).quality;
+        let open_ms = self.open.update(scene.tick, quality == Quality::Open);
+        let nothing = matches!(quality, Quality::Missing | Quality::Implausible);
+        let silent_ms = self.silent.update(scene.tick, nothing && others_report(scene, channel));
+        if open_ms.is_some_and(|held| held >= OPEN_MS) || silent_ms.is_some_and(|held| held >= SILENT_MS) {
+            return Standing::Present(sensor_level(channel));
+        }
+        match quality {
+            Quality::Good | Quality::BelowRange | Quality::Short => Standing::Absent,
+            Quality::Missing if silent_ms.is_none() => Standing::Unjudged,
+            _ => Standing::Between,
+        }
+    }
+}
+
+fn others_report(scene: &Scene<'_>, channel: Channel) -> bool {
+    Channel::ALL.into_iter().any(|other| other != channel && scene.good(other).is_some())
+}

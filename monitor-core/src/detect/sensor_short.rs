@@ -1,0 +1,32 @@
+//! `sensor-short`: a sensor's lead is shorted.
+
+use super::on_delay::OnDelay;
+use super::{Scene, Standing, sensor_level};
+use crate::acquire::{Channel, Quality};
+
+const SHORT_MS: u32 = 5_000;
+
+/// The lead of one channel.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct SensorShort {
+    short: OnDelay,
+}
+
+impl SensorShort {
+    pub(crate) const fn new() -> Self {
+        Self { short: OnDelay::new() }
+    }
+
+    pub(crate) fn judge(&mut self, scene: &Scene<'_>, channel: Channel) -> Standing {
+        if !scene.channels.contains(channel) {
+            return Standing::Unjudged;
+        }
+        let quality = scene.tick.channel(channel).quality;
+        match self.short.update(scene.tick, quality == Quality::Short) {
+            Some(held) if held >= SHORT_MS => Standing::Present(sensor_level(channel)),
+            Some(_) => Standing::Between,
+            None if quality == Quality::Missing => Standing::Unjudged,
+            None => Standing::Absent,
+        }
+    }
+}

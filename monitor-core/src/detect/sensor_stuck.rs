@@ -1,0 +1,85 @@
+//! `sensor-stuck`: a sensor that used to move shows exactly the same value whatever the engine does.
+//!
+//! A plateau alone proves nothing: a thermostat holds a head at one whole degree for minutes. So the value must have
+//! stood exactly still for long, through idle and through load, on a sensor that was seen alive before. A sensor that
+//! never moved since power-up is not judged.
+
+use super::{Scene, Standing, sensor_level};
+use crate::acquire::Channel;
+use crate::units::Quantity;
+
+/// Changes after which a sensor counts as alive.
+const ALIVE_CHANGES: u16 = 20;
+/// Shortest standstill that can be a fault, of a sensor with fine steps.
+const FINE_MS: u32 = 600_000;
+/// The same for a head sensor with coarse steps.
+const COARSE_MS: u32 = 1_800_000;
+/// Steps from here on are coarse, in m°C.
+const COARSE_MILLIKELVIN: u32 = 400;
+/// A standstill must also be this many times as long as the longest that this sensor showed before.
+const TIMES_LONGEST: u32 = 4;
+
+/// One channel.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct SensorStuck {
+    changes: u16,
+    longest_ms: u32,
+    still_ms: u32,
+    still_at_idle: bool,
+    still_under_load: bool,
+}
+
+impl SensorStuck {
+    /// Channels that must move when the engine speed does.
+    pub(crate) const CHANNELS: [Channel; 3] = [Channel::Head, Channel::Flow, Channel::Oil];
+
+    pub(crate) const fn new() -> Self {
+        Self { changes: 0, longest_ms: 0, still_ms: 0, still_at_idle: false, still_under_load: false }
+    }
+
+    pub(crate) fn judge(&mut self, scene: &Scene<'_>, channel: Channel) -> Standing {
+        if !scene.channels.contains(channel) || scene.tick.good(channel).is_none() {
+            return Standing::Unjudged;
+        }
+        let value = scene.tick.channel(channel);
+        if value.changed {
+            self.changes = self.changes.saturating_add(1);
+            self.longest_ms = self.longest_ms.max(self.still_ms);
+            self.begin_standstill();
+            return Standing::Absent;
+        }
+        if scene.tick.after_hole() {
+            self.begin_standstill();
+        }
+        if scene.tick.run.running {
+            self.follow_standstill(scene);
+        }
+        // No flow is the business of the water findings.
+        let zero_flow = channel == Channel::Flow && value.mean < scene.profile.flow_min_or_default().raw();
+        let coarse = channel == Channel::Head
+            && scene.tick.head_resolution.is_some_and(|resolution| resolution >= COARSE_MILLIKELVIN);
+        let least_ms = (if coarse { COARSE_MS } else { FINE_MS }).max(self.longest_ms.saturating_mul(TIMES_LONGEST));
+        let stuck = self.changes >= ALIVE_CHANGES
+            && self.still_ms >= least_ms
+            && self.still_at_idle
+            && self.still_under_load
+            && !zero_flow;
+        if stuck { Standing::Present(sensor_level(channel)) } else { Standing::Between }
+    }
+
+    fn follow_standstill(&mut self, scene: &Scene<'_>) {
+        if !scene.tick.after_hole() {
+            self.still_ms = self.still_ms.saturating_add(scene.tick.since_last_ms);
+        }
+        if let Some(rpm) = scene.tick.good(Channel::Rpm) {
+            self.still_at_idle |= scene.normal.at_idle(rpm);
+            self.still_under_load |= rpm.saturating_mul(2) > scene.profile.rated_or_max().raw();
+        }
+    }
+
+    fn begin_standstill(&mut self) {
+        self.still_ms = 0;
+        self.still_at_idle = false;
+        self.still_under_load = false;
+    }
+}

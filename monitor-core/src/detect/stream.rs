@@ -1,0 +1,73 @@
+//! Is there a stream of cooling water? What `stream-lost` and `dry-start` both rest on.
+
+use super::Scene;
+use crate::acquire::{Channel, Quality};
+use crate::units::Quantity;
+
+/// The stream in one tick.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Stream {
+    /// The engine stands still.
+    Stopped,
+    /// No reading, or an idle stream that this meter cannot read.
+    Unjudged,
+    /// Water comes.
+    Flowing,
+    /// No water comes.
+    Gone,
+}
+
+/// Follows the stream through one run.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct StreamWatch {
+    /// The stream in the last tick.
+    pub(crate) now: Stream,
+    /// Whether the engine is in its idle band.
+    pub(crate) at_idle: bool,
+    /// Whether water has come since this run began.
+    pub(crate) seen_this_run: bool,
+}
+
+impl StreamWatch {
+    pub(crate) const fn new() -> Self {
+        Self { now: Stream::Stopped, at_idle: false, seen_this_run: false }
+    }
+
+    pub(crate) fn update(&mut self, scene: &Scene<'_>) {
+        self.now = look(scene);
+        self.at_idle = scene.tick.good(Channel::Rpm).is_some_and(|rpm| scene.normal.at_idle(rpm));
+        match self.now {
+            Stream::Stopped => self.seen_this_run = false,
+            Stream::Flowing => self.seen_this_run = true,
+            Stream::Unjudged | Stream::Gone => {}
+        }
+    }
+
+    /// Whether the head has lost its water by what the flow meter says.
+    pub(crate) fn gone(&self) -> bool {
+        self.now == Stream::Gone
+    }
+}
+
+fn look(scene: &Scene<'_>) -> Stream {
+    if !scene.tick.run.running {
+        return Stream::Stopped;
+    }
+    if !scene.channels.contains(Channel::Flow) {
+        return Stream::Unjudged;
+    }
+    let flow = scene.tick.channel(Channel::Flow);
+    let shown = match flow.quality {
+        Quality::Good => flow.mean,
+        Quality::BelowRange => 0,
+        _ => return Stream::Unjudged,
+    };
+    if shown >= scene.profile.flow_min_or_default().raw() {
+        return Stream::Flowing;
+    }
+    // A meter below its range is not "no water": at idle only where this engine's idle stream was seen to be readable.
+    match scene.tick.good(Channel::Rpm) {
+        Some(rpm) if !scene.normal.at_idle(rpm) || scene.normal.idle_stream_readable() => Stream::Gone,
+        _ => Stream::Unjudged,
+    }
+}

@@ -1,0 +1,233 @@
+//! Seconds until the head reaches its limit, with an interval: from a straight line and from an exponential.
+//!
+//! The straight line is least squares over a short and a long window. The exponential goes through the means of the
+//! three thirds of the long window: with equal steps of time, each rise is the rise before times one ratio. It counts
+//! only where the bend is larger than the scatter. "No estimate" is an answer.
+
+use super::head_trend::{HeadTrend, Line};
+use crate::num::{div_wide, round_div};
+
+/// Shortest window, in milliseconds, for a sensor with fine steps.
+const SHORT_MS: u32 = 8_000;
+/// Whole-degree sensors need at least this window, in milliseconds; finer ones in proportion.
+const WHOLE_DEGREE_MS: u32 = 20_000;
+/// Window for slow climbs and for the exponential, in milliseconds.
+const LONG_MS: u32 = 36_000;
+/// Least rise over a window that is a climb, in m°C.
+const LEAST_RISE_MILLIKELVIN: i32 = 500;
+/// And in steps of the sensor.
+const LEAST_RISE_STEPS: i32 = 2;
+/// Longer forecasts are not worth saying, in seconds.
+const FARTHEST_S: i32 = 3_600;
+
+/// What can be said of the head's way to its limit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Estimate {
+    /// Too few points to say anything.
+    None,
+    /// It does not climb, or will settle below its limit.
+    NotClimbing,
+    /// It is there.
+    AtLimit,
+    /// It will get there: seconds, earlier end, later end (`None`: without bound).
+    Reaches { eta_s: i32, low_s: i32, high_s: Option<i32> },
+}
+
+/// The forecast from the last seconds of the head; `steep` is the slope in m°C per second under which nothing counts.
+pub(crate) fn seconds_to_limit(trend: &HeadTrend, limit: i32, steep: i32) -> Estimate {
+    let short_ms = short_window_ms(trend.resolution());
+    let short = trend.line(short_ms);
+    let long = trend.line(LONG_MS.max(short_ms));
+    if short.is_none() && long.is_none() {
+        return Estimate::None;
+    }
+    let climbing = |line: &Line| climbs(line, trend.resolution(), steep);
+    let (short, long_climb) = (short.filter(climbing), long.filter(climbing));
+    let bend = bend(trend, long);
+    let slows_down = bend.is_some_and(|bend| bend.rise < bend.before);
+    // A climb that slows down has the slope of its last seconds; one that has just begun shows in them first.
+    let line = if slows_down {
+        short.or(long_climb)
+    } else {
+        [long_climb, short].into_iter().flatten().max_by_key(|line| line.slope)
+    };
+    let Some(line) = line else { return Estimate::NotClimbing };
+    let left = limit.saturating_sub(line.now);
+    if left <= 0 {
+        return Estimate::AtLimit;
+    }
+    let straight = straight_seconds(&line, left);
+    match bend {
+        None => straight,
+        Some(bend) => bent_seconds(&bend, limit, straight),
+    }
+}
+
+/// A window in which a climb that matters spans some steps of the sensor.
+fn short_window_ms(resolution: i32) -> u32 {
+    let scaled = resolution.unsigned_abs().saturating_mul(WHOLE_DEGREE_MS / 1_000);
+    scaled.clamp(SHORT_MS, WHOLE_DEGREE_MS)
+}
+
+fn climbs(line: &Line, resolution: i32, steep: i32) -> bool {
+    let surely = line.slope.saturating_sub(line.slope_error.saturating_mul(2));
+    let rise = div_wide(i64::from(line.slope).saturating_mul(i64::from(line.span_ms)), 1_000);
+    let least = LEAST_RISE_MILLIKELVIN.max(resolution.saturating_mul(LEAST_RISE_STEPS));
+    surely > steep.max(0) && rise >= least
+}
+
+fn straight_seconds(line: &Line, left: i32) -> Estimate {
+    let twice = line.slope_error.saturating_mul(2);
+    let seconds = |slope: i32| (slope > 0).then(|| round_div(left, slope)).filter(|&eta_s| eta_s <= FARTHEST_S);
+    let low_s = left.checked_div(line.slope.saturating_add(twice).max(1)).unwrap_or(0);
+    match seconds(line.slope) {
+        Some(eta_s) => Estimate::Reaches { eta_s, low_s, high_s: seconds(line.slope.saturating_sub(twice)) },
+        None => Estimate::NotClimbing,
+    }
+}
+
+/// The last third of the long window and how its rise compares with the rise before.
+#[derive(Debug, Clone, Copy)]
+struct Bend {
+    /// Mean of the last third, in m°C.
+    last: i32,
+    /// Age of that mean, in ms.
+    age_ms: i32,
+    /// Time between the means, in ms.
+    step_ms: i32,
+    before: i32,
+    rise: i32,
+    /// What the scatter alone can do to a rise, in m°C.
+    doubt: i32,
+}
+
+fn bend(trend: &HeadTrend, long: Option<Line>) -> Option<Bend> {
+    let line = long?;
+    let span_ms = u32::try_from(line.span_ms).ok()?;
+    let third_ms = span_ms / 3;
+    let newest = trend.mean_between(0, third_ms)?;
+    let middle = trend.mean_between(third_ms, third_ms.saturating_mul(2))?;
+    let oldest = trend.mean_between(third_ms.saturating_mul(2), third_ms.saturating_mul(3))?;
+    let rise = newest.saturating_sub(middle);
+    let before = middle.saturating_sub(oldest);
+    // Two means of a dozen points each: the scatter of their difference is under half of that of one point.
+    // And the thirds can differ by a point, which is 1/24 of a step of a dozen points to either side.
+    let uneven = rise.saturating_abs().saturating_add(before.saturating_abs()) / 24;
+    let doubt = (line.scatter / 2).max(trend.resolution() / 4).max(uneven);
+    let bent = rise.saturating_sub(before).saturating_abs() > doubt.saturating_mul(2);
+    let step_ms = i32::try_from(third_ms).ok()?;
+    (bent && before > 0 && rise > 0).then_some(Bend { last: newest, age_ms: step_ms / 2, step_ms, before, rise, doubt })
+}
+
+/// Widens the straight forecast by the exponential one.
+fn bent_seconds(bend: &Bend, limit: i32, straight: Estimate) -> Estimate {
+    let Estimate::Reaches { eta_s, low_s, high_s } = straight else { return straight };
+    let likely = exponential_seconds(bend.last, bend.before, bend.rise, bend, limit);
+    if bend.rise < bend.before {
+        // It slows down. Could it still get there, if the scatter hid the least slowing that is possible?
+        let most_rise = bend.rise.saturating_add(bend.doubt);
+        let least_before = bend.before.saturating_sub(bend.doubt);
+        let farthest = exponential_seconds(bend.last, least_before, most_rise, bend, limit);
+        if farthest.is_none() && most_rise < least_before {
+            return Estimate::NotClimbing;
+        }
+        let eta_s = likely.unwrap_or(FARTHEST_S).max(eta_s);
+        return Estimate::Reaches { eta_s, low_s, high_s: likely.and(high_s).map(|high_s| high_s.max(eta_s)) };
+    }
+    // It speeds up: the exponential is the earlier one.
+    let sooner = likely.unwrap_or(eta_s).min(eta_s);
+    Estimate::Reaches { eta_s: sooner, low_s: low_s.min(sooner), high_s }
+}
+
+/// Seconds from now until a climb whose rises follow each other in the ratio `rise / before` reaches `limit`.
+fn exponential_seconds(from: i32, before: i32, rise: i32, bend: &Bend, limit: i32) -> Option<i32> {
+    const STEPS: u32 = 40;
+    if before <= 0 {
+        return None;
+    }
+    // The ratio in 1/256, held where one step cannot run away.
+    let ratio = (rise.saturating_mul(256).checked_div(before)?).clamp(0, 512);
+    let (mut head, mut step) = (from, rise);
+    let mut passed_ms = 0_i32;
+    for _ in 0..STEPS {
+        step = step.saturating_mul(ratio) / 256;
+        if step <= 0 {
+            return None;
+        }
+        let left = limit.saturating_sub(head);
+        if left <= step {
+            let part_ms = div_wide(i64::from(left).saturating_mul(i64::from(bend.step_ms)), i64::from(step));
+            let total_ms = passed_ms.saturating_add(part_ms).saturating_sub(bend.age_ms);
+            return Some(round_div(total_ms.max(0), 1_000));
+        }
+        head = head.saturating_add(step);
+        passed_ms = passed_ms.saturating_add(bend.step_ms);
+    }
+    None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::acquire::Channel;
+    use crate::condition::Tick;
+
+    extern crate std;
+
+    /// A trend of one point a second with the given resolution in m°C.
+    fn trend(seconds: i32, resolution: i32, head: impl Fn(f64) -> f64) -> HeadTrend {
+        let mut trend = HeadTrend::new();
+        for second in 0..seconds {
+            let exact = head(f64::from(second)) * 1_000.0 / f64::from(resolution);
+            let mut tick = Tick::NONE;
+            tick.at_ms = second as u64 * 1_000;
+            tick.since_last_ms = 1_000;
+            tick.head_resolution = Some(resolution.unsigned_abs());
+            tick.set_for_test(Channel::Head, exact.round() as i32 * resolution);
+            trend.update(&tick);
+        }
+        trend
+    }
+
+    #[test]
+    fn too_few_points_give_no_estimate() {
+        assert_eq!(seconds_to_limit(&trend(7, 10, |t| 60.0 + t), 95_000, 0), Estimate::None);
+        assert_eq!(seconds_to_limit(&trend(18, 1_000, |t| 60.0 + t), 95_000, 0), Estimate::None, "whole degrees");
+    }
+
+    #[test]
+    fn forecasts() {
+        // Name, resolution, head over time, limit, expected seconds from the last point (second 39).
+        type Case = (&'static str, i32, fn(f64) -> f64, Option<(i32, i32)>);
+        let cases: [Case; 7] = [
+            ("steady", 10, |_| 70.0, None),
+            ("half a degree a second", 10, |t| 60.0 + 0.5 * t, Some((30, 32))),
+            ("the same in whole degrees", 1_000, |t| 60.0 + 0.5 * t, Some((28, 34))),
+            ("falling", 10, |t| 90.0 - 0.1 * t, None),
+            ("settles at 80", 10, |t| 80.0 - 15.0 * (-t / 15.0_f64).exp(), None),
+            // 100 − 35 e^(−t/40) is 95 at t = 40 ln 7 = 77.8: 38.8 s after the last point.
+            ("slows down but gets there", 10, |t| 100.0 - 35.0 * (-t / 40.0_f64).exp(), Some((33, 45))),
+            // 60 + 2 e^(t/20) is 95 at t = 20 ln 17.5 = 57.2: 18.2 s after the last point.
+            ("speeds up", 10, |t| 60.0 + 2.0 * (t / 20.0_f64).exp(), Some((14, 23))),
+        ];
+        for (name, resolution, head, expected) in cases {
+            let estimate = seconds_to_limit(&trend(40, resolution, head), 95_000, 0);
+            match (estimate, expected) {
+                (Estimate::Reaches { eta_s, low_s, high_s }, Some((least, most))) => {
+                    assert!((least..=most).contains(&eta_s), "{name}: {estimate:?}");
+                    assert!(low_s <= eta_s && high_s.is_none_or(|high| high >= eta_s), "{name}: {estimate:?}");
+                }
+                (Estimate::NotClimbing, None) => {}
+                _ => panic!("{name}: {estimate:?}"),
+            }
+        }
+    }
+
+    #[test]
+    fn a_whole_degree_plateau_that_toggles_does_not_climb() {
+        for phase in 0..40 {
+            let toggling = trend(40, 1_000, |t| if (t as i32 + phase) % 40 < 20 { 92.0 } else { 93.0 });
+            assert!(!matches!(seconds_to_limit(&toggling, 95_000, 0), Estimate::Reaches { .. }), "phase {phase}");
+        }
+    }
+}
