@@ -8,10 +8,14 @@
 //!
 //! with `ledger` beside them. [`Monitor`] is the façade over all of them.
 #![no_std]
-// Tests may calculate as they like; the core itself is checked without `cfg(test)`.
+// The core may not panic and may not use floats. Tests may.
 #![cfg_attr(
-    test,
-    allow(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
         clippy::arithmetic_side_effects,
         clippy::cast_possible_truncation,
         clippy::cast_possible_wrap,

@@ -24,15 +24,17 @@ impl HeadOverLimit {
     /// `held_back`: the hot-restart rule holds.
     pub(crate) fn judge(&mut self, scene: &Scene<'_>, held_back: bool) -> Standing {
         self.excess_ms = 0;
+        let limit = scene.normal.head_limit();
+        let head = scene.good(Channel::Head);
+        // A run is credited back to its first sample, and so is the time that it was over the limit.
+        let over_ms = self.over.update(scene.tick, head.is_some_and(|head| head > limit));
         if !scene.tick.run.running {
-            self.over.reset();
             return Standing::Absent;
         }
-        let Some(head) = scene.good(Channel::Head) else { return Standing::Unjudged };
-        let limit = scene.normal.head_limit();
-        match self.over.update(scene.tick, head > limit) {
-            Some(held_ms) if held_ms >= RAISE_MS => {
-                self.excess_ms = held_ms;
+        let Some(head) = head else { return Standing::Unjudged };
+        match over_ms.map(|over_ms| over_ms.min(scene.tick.run.since_start_ms)) {
+            Some(excess_ms) if excess_ms >= RAISE_MS => {
+                self.excess_ms = excess_ms;
                 if held_back { Standing::Between } else { Standing::Present(Level::Alarm) }
             }
             None if head <= limit.saturating_sub(DEADBAND_MILLIKELVIN) => Standing::Absent,
