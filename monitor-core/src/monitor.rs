@@ -68,6 +68,7 @@ pub struct Monitor {
     alarms: Alarms,
     queue: EventQueue,
     annunciator: Annunciator,
+    escalate_after_ms: Option<u32>,
     // ledger
     hours: Hours,
     abuse: [AbuseClock; 3],
@@ -138,6 +139,7 @@ impl Monitor {
             alarms: Alarms::new(),
             queue: EventQueue::new(),
             annunciator: Annunciator::new(),
+            escalate_after_ms: None,
             hours: Hours::new(),
             abuse: [AbuseClock { credited_ms: 0 }; 3],
         }
@@ -176,6 +178,11 @@ impl Monitor {
     /// sensor; without this call all fitted channels are expected. Holds until the next [`Monitor::begin_trip`].
     pub fn expect_channels(&mut self, recorded: ChannelSet) {
         self.channels = self.profile.fitted.and(recorded);
+    }
+
+    /// Turns a warning that nobody took note of for `minutes` into an alarm; `None`, as at first: never.
+    pub fn escalate_unacknowledged(&mut self, minutes: Option<u8>) {
+        self.escalate_after_ms = minutes.map(|minutes| u32::from(minutes).saturating_mul(60_000));
     }
 
     /// Takes one set of readings. Returns the stamp of the decision tick that this call closed, if it closed one;
@@ -323,12 +330,23 @@ impl Monitor {
         }
     }
 
+    /// What happens by the passing of time alone.
     fn finish_tick(&mut self, now: Instant) {
-        while let Some(happening) = self.alarms.end_shelving(self.tick.at_ms) {
-            let event = self.event(self.tick.stamp, &happening);
-            self.queue.add_last(event, Place::of(&happening));
+        let at_ms = self.tick.at_ms;
+        if let Some(after_ms) = self.escalate_after_ms {
+            while let Some(happening) = self.alarms.escalate(at_ms, u64::from(after_ms)) {
+                self.report_last(self.tick.stamp, &happening);
+            }
+        }
+        while let Some(happening) = self.alarms.end_shelving(at_ms) {
+            self.report_last(self.tick.stamp, &happening);
         }
         self.refresh_signals(now);
+    }
+
+    fn report_last(&mut self, stamp: Instant, happening: &Happening) {
+        let event = self.event(stamp, happening);
+        self.queue.add_last(event, Place::of(happening));
     }
 
     fn refresh_signals(&mut self, now: Instant) {
@@ -346,10 +364,9 @@ impl Monitor {
         admissible(command)?;
         let mut effect = false;
         for position in 0..Alarms::POSITIONS {
-            let Some(happening) = self.alarms.command(position, command, self.timeline.elapsed_ms()) else { continue };
+            let Some(happening) = self.alarms.command(position, command, self.tick.at_ms) else { continue };
             effect = true;
-            let event = self.event(now, &happening);
-            self.queue.add_last(event, Place::of(&happening));
+            self.report_last(now, &happening);
         }
         self.refresh_signals(now);
         if effect { Ok(()) } else { Err(Refusal::WithoutEffect) }

@@ -42,6 +42,8 @@ struct Slot {
     aside: Aside,
     /// For how long the condition has been absent while still standing by its off-delay.
     absent_ms: Option<u32>,
+    /// Since when it stands without anybody having taken note, in elapsed milliseconds.
+    unacknowledged_since_ms: u64,
     /// When it cleared, in elapsed milliseconds.
     cleared_at_ms: u64,
     /// The cause that replaced it, as long as that stands.
@@ -173,6 +175,8 @@ impl Alarms {
                 slot.silenced = false;
                 slot.absent_ms = None;
                 slot.cleared_at_ms = tick.at_ms;
+                // What came and went while it was put aside needs nobody's attention afterwards.
+                slot.acknowledged |= slot.aside != Aside::No && !slot.finding.latches();
                 Some(slot.happening(State::Cleared))
             }
             Standing::Absent => {
@@ -190,6 +194,7 @@ impl Alarms {
                 slot.level = level;
                 slot.acknowledged = false;
                 slot.silenced = false;
+                slot.unacknowledged_since_ms = tick.at_ms;
                 Some(slot.happening(State::LevelChanged))
             }
             Standing::Present(_) if cause_stands => None,
@@ -202,6 +207,7 @@ impl Alarms {
                 }
                 slot.acknowledged = level == Level::Caution || (same_episode && slot.acknowledged && !worse);
                 slot.level = level;
+                slot.unacknowledged_since_ms = tick.at_ms;
                 slot.standing = true;
                 slot.reset = false;
                 slot.replaced_by = None;
@@ -234,6 +240,7 @@ impl Alarms {
             silenced: false,
             aside: Aside::No,
             absent_ms: None,
+            unacknowledged_since_ms: tick.at_ms,
             cleared_at_ms: 0,
             replaced_by: None,
         };
@@ -341,6 +348,19 @@ impl Alarms {
 
     /// Number of positions that [`Self::command`] takes.
     pub(crate) const POSITIONS: usize = SLOTS;
+
+    /// Raises the next warning that has stood for `after_ms` without anybody taking note to an alarm; called until
+    /// there is none left (IMO MSC.302(87) 6.2.2: an option).
+    pub(crate) fn escalate(&mut self, at_ms: u64, after_ms: u64) -> Option<Happening> {
+        let slot = self.slots.iter_mut().flatten().find(|slot| {
+            slot.level == Level::Warning
+                && slot.alarm_state() == AlarmState::Unacknowledged
+                && at_ms.saturating_sub(slot.unacknowledged_since_ms) >= after_ms
+        })?;
+        slot.level = Level::Alarm;
+        slot.silenced = false;
+        Some(slot.happening(State::LevelChanged))
+    }
 
     /// Lets silenced findings sound again.
     pub(crate) fn end_silence(&mut self) {

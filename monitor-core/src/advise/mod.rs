@@ -1,6 +1,8 @@
 //! Sixth block: levels, alarm states, lamp and sound patterns, first checks.
 
 mod alarms;
+#[cfg(test)]
+mod alarms_table;
 mod checks;
 mod json;
 mod queue;
