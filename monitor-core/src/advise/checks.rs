@@ -7,7 +7,7 @@ use crate::finding::Finding;
 pub const fn checks(finding: Finding) -> &'static [&'static str] {
     match finding {
         Finding::StreamLost => {
-            &["ease-off", "look-astern", "burst-astern", "stop-when-safe", "key-out", "look-at-intake"]
+            &["ease-off", "look-astern", "burst-astern", "stop-when-safe", "key-out", "let-it-cool", "look-at-intake"]
         }
         Finding::DryStart => &["stop-when-safe", "key-out", "look-at-intake", "look-at-impeller"],
         Finding::IntakeBlocked => &["look-at-intake"],

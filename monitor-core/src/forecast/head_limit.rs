@@ -13,10 +13,12 @@ const SHORT_MS: u32 = 8_000;
 const WHOLE_DEGREE_MS: u32 = 20_000;
 /// Window for slow climbs and for the exponential, in milliseconds.
 const LONG_MS: u32 = 36_000;
+/// The same for a coarse sensor: at twice the length a step more or less matters half as much.
+const LONG_COARSE_MS: u32 = 72_000;
 /// Least rise over a window that is a climb, in m°C.
 const LEAST_RISE_MILLIKELVIN: i32 = 500;
 /// And in steps of the sensor.
-const LEAST_RISE_STEPS: i32 = 2;
+const LEAST_RISE_STEPS: i32 = 3;
 /// Longer forecasts are not worth saying, in seconds.
 const FARTHEST_S: i32 = 3_600;
 
@@ -37,7 +39,7 @@ pub(crate) enum Estimate {
 pub(crate) fn seconds_to_limit(trend: &HeadTrend, limit: i32, steep: i32) -> Estimate {
     let short_ms = short_window_ms(trend.resolution());
     let short = trend.line(short_ms);
-    let long = trend.line(LONG_MS.max(short_ms));
+    let long = trend.line(if trend.is_coarse() { LONG_COARSE_MS } else { LONG_MS });
     if short.is_none() && long.is_none() {
         return Estimate::None;
     }
@@ -113,7 +115,7 @@ fn bend(trend: &HeadTrend, long: Option<Line>) -> Option<Bend> {
     // Two means of a dozen points each: the scatter of their difference is under half of that of one point.
     // And the thirds can differ by a point, which is 1/24 of a step of a dozen points to either side.
     let uneven = rise.saturating_abs().saturating_add(before.saturating_abs()) / 24;
-    let doubt = (line.scatter / 2).max(trend.resolution() / 4).max(uneven);
+    let doubt = (line.scatter / 2).max(trend.resolution() / 2).max(uneven);
     let bent = rise.saturating_sub(before).saturating_abs() > doubt.saturating_mul(2);
     let step_ms = i32::try_from(third_ms).ok()?;
     (bent && before > 0 && rise > 0).then_some(Bend { last: newest, age_ms: step_ms / 2, step_ms, before, rise, doubt })

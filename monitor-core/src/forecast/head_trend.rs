@@ -1,11 +1,15 @@
-//! The last three quarters of a minute of head temperature, and straight lines through them.
+//! The last minute or so of head temperature, and straight lines through them.
 
 use crate::acquire::Channel;
 use crate::condition::Tick;
 use crate::num::{div_wide, isqrt, round_div};
 
-/// Points kept: one a second for a little over the longest window.
+/// Points kept: one a second for three quarters of a minute, or one in two seconds for twice as long.
 const POINTS: usize = 44;
+/// From this resolution on, in m°C, a sensor is coarse: it needs long windows and few points.
+const COARSE_MILLIKELVIN: i32 = 400;
+/// Least time between two points of a coarse sensor, in milliseconds, with room for jitter.
+const COARSE_SPACING_MS: u32 = 1_900;
 /// Ages are measured in units of 2⁷ = 128 ms, so that no division is needed to get them.
 const UNIT_SHIFT: u32 = 7;
 /// Longest wait after a hole for a sensor to show a value that is new, not left over from before.
@@ -78,6 +82,9 @@ impl HeadTrend {
             .head_resolution
             .map_or(COARSEST_MILLIKELVIN, |step| i32::try_from(step).unwrap_or(i32::MAX))
             .min(COARSEST_MILLIKELVIN);
+        if self.is_coarse() && self.newest_age_ms(tick.at_ms).is_some_and(|age_ms| age_ms < COARSE_SPACING_MS) {
+            return;
+        }
         if let (Some(at_ms), Some(slot)) = (self.at_ms.get_mut(self.next), self.head.get_mut(self.next)) {
             *at_ms = low_bits(tick.at_ms);
             *slot = head;
@@ -92,6 +99,17 @@ impl HeadTrend {
     /// Smallest step that the sensor shows, in m°C.
     pub(crate) const fn resolution(&self) -> i32 {
         self.resolution
+    }
+
+    /// Whether the sensor shows steps so large that it needs long windows.
+    pub(crate) const fn is_coarse(&self) -> bool {
+        self.resolution >= COARSE_MILLIKELVIN
+    }
+
+    fn newest_age_ms(&self, at_ms: u64) -> Option<u32> {
+        let newest = self.next.checked_sub(1).unwrap_or(POINTS.saturating_sub(1));
+        let newest_ms = (self.len > 0).then(|| self.at_ms.get(newest)).flatten()?;
+        Some(low_bits(at_ms).wrapping_sub(*newest_ms))
     }
 
     /// Newest value, in m°C.
