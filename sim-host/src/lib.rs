@@ -1,4 +1,15 @@
 //! Replays engine traces through `monitor-core`.
 #![forbid(unsafe_code)]
 
+pub mod actions;
+pub mod cli;
+pub mod cmd;
+pub mod columns;
 pub mod problem;
+pub mod profile;
+pub mod replay;
+pub mod suggest;
+pub mod summary;
+pub mod texts;
+pub mod timeline;
+pub mod trace;

@@ -199,7 +199,7 @@ impl Alarms {
             }
             Standing::Present(_) if cause_stands => None,
             Standing::Present(level) => {
-                let same_episode = tick.at_ms.saturating_sub(slot.cleared_at_ms) < EPISODE_MS;
+                let same_episode = tick.at_ms.saturating_sub(slot.cleared_at_ms) <= EPISODE_MS;
                 let worse = level > slot.level;
                 if !same_episode {
                     slot.id = next_id;
@@ -250,7 +250,7 @@ impl Alarms {
 
     /// A slot that is empty, or whose episode is over, or that matters least among those at rest or of a lower level.
     fn free_slot(&mut self, tick: &Tick, level: Level) -> Option<usize> {
-        let over = |slot: &Slot| !slot.is_open() && tick.at_ms.saturating_sub(slot.cleared_at_ms) >= EPISODE_MS;
+        let over = |slot: &Slot| !slot.is_open() && tick.at_ms.saturating_sub(slot.cleared_at_ms) > EPISODE_MS;
         if let Some(index) = self.slots.iter().position(|slot| slot.as_ref().is_none_or(over)) {
             return Some(index);
         }
