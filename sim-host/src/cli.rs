@@ -1,0 +1,169 @@
+//! The command line: what can be typed, and an honest answer to what a later version will do.
+
+use std::ffi::OsString;
+use std::path::PathBuf;
+
+use clap::error::{ContextKind, ContextValue, ErrorKind};
+use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
+use monitor_core::finding::Level;
+
+use crate::problem::{Exit, Problem};
+use crate::suggest;
+
+/// Commands that later versions will have.
+const LATER_COMMANDS: [&str; 8] = ["simulate", "trial", "report", "ledger", "board", "fit", "fleet", "demo"];
+/// Options of `replay` that later versions will have.
+const LATER_OPTIONS: [&str; 4] = ["--commission", "--relearn", "--memory", "--plot"];
+
+const EXIT_CODES: &str = "\
+Exit codes:
+  0  done
+  1  a finding of the --fail-on level was raised
+  2  usage, profile, columns or actions unusable
+  3  a trace of which nothing can be read
+  4  an output that cannot be written";
+
+/// Replays recordings of an outboard engine through its monitor.
+///
+/// The monitor advises. Follow the engine's handbook, local rules and a qualified
+/// mechanic.
+#[derive(Debug, Parser)]
+#[command(name = "lookastern", version, verbatim_doc_comment)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands of this version.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Replays traces as the trips of one engine and prints the findings.
+    #[command(after_help = EXIT_CODES)]
+    Replay(ReplayArgs),
+    /// Prints a completion script for a shell.
+    Completions {
+        /// The shell.
+        shell: clap_complete::Shell,
+    },
+    /// Anything else that stands in the place of a command.
+    #[command(external_subcommand)]
+    Other(Vec<OsString>),
+}
+
+/// What `replay` is given.
+#[derive(Debug, clap::Args)]
+pub struct ReplayArgs {
+    /// Recorded traces (CSV, also .gz and .zst): trip 0, trip 1 and so on
+    #[arg(required = true, value_name = "TRACE")]
+    pub traces: Vec<PathBuf>,
+    /// What is known of the engine (TOML)
+    #[arg(long, value_name = "P")]
+    pub profile: PathBuf,
+    /// Where the channels stand in traces of another layout (TOML)
+    #[arg(long, value_name = "MAP")]
+    pub columns: Option<PathBuf>,
+    /// What people do meanwhile (CSV, header `trip,t_s,action,finding`)
+    #[arg(long, value_name = "A.csv")]
+    pub actions: Option<PathBuf>,
+    /// A timeline to read, or one JSON object for each event
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub format: Format,
+    /// Also write rows, hours and what could not be found to this file (JSON)
+    #[arg(long, value_name = "S.json")]
+    pub summary: Option<PathBuf>,
+    /// Exit with 1 if a finding of this level or a higher one is raised
+    #[arg(long, value_enum, value_name = "LEVEL")]
+    pub fail_on: Option<FailOn>,
+}
+
+/// How events are printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// For people.
+    Text,
+    /// For programs.
+    Jsonl,
+}
+
+/// The level from which a finding makes the command fail.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum FailOn {
+    /// Any finding.
+    Caution,
+    /// Warnings and alarms.
+    Warning,
+    /// Alarms only.
+    Alarm,
+}
+
+impl FailOn {
+    /// The level of the core.
+    #[must_use]
+    pub const fn level(self) -> Level {
+        match self {
+            Self::Caution => Level::Caution,
+            Self::Warning => Level::Warning,
+            Self::Alarm => Level::Alarm,
+        }
+    }
+}
+
+/// Why nothing is to be run.
+#[derive(Debug)]
+pub enum Refusal {
+    /// Help or the version was asked for: this text is the whole answer.
+    Answer(String),
+    /// The command line is unusable: clap's own words.
+    Usage(String),
+    /// The command line asks for what is not there.
+    Problem(Problem),
+}
+
+/// Parses a command line, with the program's name first.
+///
+/// # Errors
+/// A [`Refusal`]: help, or why the command line is unusable.
+pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Cli, Refusal> {
+    let cli = Cli::try_parse_from(args).map_err(|error| refusal(&error))?;
+    match &cli.command {
+        Command::Other(words) => Err(Refusal::Problem(unknown_command(words))),
+        _ => Ok(cli),
+    }
+}
+
+/// The definition of the command line, for completion scripts.
+#[must_use]
+pub fn definition() -> clap::Command {
+    Cli::command()
+}
+
+fn refusal(error: &clap::Error) -> Refusal {
+    match error.kind() {
+        ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => return Refusal::Answer(error.to_string()),
+        ErrorKind::UnknownArgument => {
+            if let Some(ContextValue::String(argument)) = error.get(ContextKind::InvalidArg) {
+                let option = argument.split('=').next().unwrap_or(argument);
+                if LATER_OPTIONS.contains(&option) {
+                    return Refusal::Problem(not_yet(option));
+                }
+            }
+        }
+        _ => {}
+    }
+    Refusal::Usage(error.to_string())
+}
+
+fn unknown_command(words: &[OsString]) -> Problem {
+    let word = words.first().map_or_else(String::new, |word| word.to_string_lossy().into_owned());
+    if LATER_COMMANDS.contains(&word.as_str()) {
+        return not_yet(&word);
+    }
+    let remedy = suggest::remedy(&word, &["replay", "completions", "help"]);
+    Problem::new(Exit::Usage, format!("There is no command `{word}`"), remedy)
+}
+
+fn not_yet(what: &str) -> Problem {
+    let remedy = "Run `lookastern help` to see what it can do";
+    Problem::new(Exit::Usage, format!("`{what}`: this version cannot do that yet"), remedy)
+}

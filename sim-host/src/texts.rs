@@ -1,0 +1,302 @@
+//! Every sentence that a user of the timeline reads, in one place: another language is another copy of this file.
+//!
+//! The core knows names and check ids; what they mean to a mechanic stands here. Sentences say what to look at, never
+//! more than the monitor can know.
+
+use monitor_core::acquire::Channel;
+use monitor_core::detect::Unavailable;
+use monitor_core::event::{AlarmState, EvidenceKey, State};
+use monitor_core::finding::{Finding, Level};
+
+use crate::profile::Assumed;
+
+/// What stands once beside all advice.
+pub const CAUTIONS: &str = "This monitor advises; it never stops or slows the engine, and a silent monitor proves \
+    nothing. Follow the engine's handbook, local rules and a qualified mechanic. Beware of hot water and hot metal, \
+    moving propellers, fuel vapour and exhaust gas. Never run an engine without cooling water.";
+
+/// Heads the findings that cannot be found.
+pub const NOT_POSSIBLE: &str = "Cannot be found here";
+
+/// Stands before the first checks.
+pub const FIRST: &str = "What to do first:";
+
+/// Stands instead of first checks that were all shown before.
+pub const FIRST_AS_BEFORE: &str = "What to do first: as above.";
+
+/// Stands before the first checks of which some were shown before.
+pub const FIRST_AS_BEFORE_AND: &str = "What to do first: as above, and:";
+
+const UNKNOWN: &str = "unknown";
+
+/// The finding in plain words, without a full stop.
+#[must_use]
+pub fn finding(finding: Finding, sensor: Option<Channel>) -> String {
+    let sensor = sensor.map_or("A", sensor_name);
+    match finding {
+        Finding::SensorOpen => return format!("{sensor} sensor gives no signal"),
+        Finding::SensorShort => return format!("{sensor} sensor is shorted"),
+        Finding::SensorStuck => return format!("{sensor} sensor is stuck"),
+        Finding::SensorNoisy => return format!("{sensor} sensor is noisy"),
+        Finding::SensorDrift => return format!("{sensor} sensor drifts"),
+        Finding::SensorMiscount => return format!("{sensor} sensor miscounts"),
+        _ => {}
+    }
+    plain_finding(finding).to_owned()
+}
+
+fn plain_finding(finding: Finding) -> &'static str {
+    match finding {
+        Finding::ChargeLost => "The battery is not being charged",
+        Finding::DryStart => "No cooling water has come since the start",
+        Finding::FuelOld => "The fuel is old",
+        Finding::HeadClimbing => "The head is heating up fast",
+        Finding::HeadOverLimit => "The head is too hot",
+        Finding::HubSlipping => "The propeller hub slips",
+        Finding::ImpellerWorn => "The impeller is worn",
+        Finding::IntakeBlocked => "The water intake is blocked",
+        Finding::OilPressureLow => "The oil pressure is too low",
+        Finding::OverSpeed => "Engine speed is over the handbook's maximum",
+        Finding::RunningUnsteady => "The engine runs unsteadily: fuel first",
+        Finding::ServiceDue => "Service is due",
+        Finding::StreamLost => "The stream of cooling water has gone",
+        Finding::TelltalePlugged => "Telltale plugged or its meter jammed",
+        Finding::ThermostatStuckClosed => "The thermostat does not open",
+        Finding::ThermostatStuckOpen => "The thermostat does not close",
+        Finding::VaneLost => "The impeller has lost a vane",
+        Finding::WaterwayFouled => "Salt or lime narrows the waterways",
+        Finding::WeakConnection => "A connection is weak: the voltage drops",
+        Finding::SensorDrift
+        | Finding::SensorMiscount
+        | Finding::SensorNoisy
+        | Finding::SensorOpen
+        | Finding::SensorShort
+        | Finding::SensorStuck => "A sensor is at fault",
+    }
+}
+
+fn sensor_name(channel: Channel) -> &'static str {
+    match channel {
+        Channel::Rpm => "The engine speed",
+        Channel::Head => "The head temperature",
+        Channel::Flow => "The telltale flow",
+        Channel::Supply => "The supply voltage",
+        Channel::Speed => "The boat speed",
+        Channel::Water => "The water temperature",
+        Channel::Oil => "The oil pressure",
+    }
+}
+
+/// How bad it is.
+#[must_use]
+pub fn level(level: Level) -> &'static str {
+    match level {
+        Level::Alarm => "ALARM",
+        Level::Warning => "WARNING",
+        Level::Caution => "caution",
+    }
+}
+
+/// What happened to a finding that was raised before.
+#[must_use]
+pub fn later_state(state: State, alarm_state: AlarmState, new_level: Level, by: Option<&str>) -> String {
+    match state {
+        State::Raised => level(new_level).to_owned(),
+        State::LevelChanged => format!("now {}", level(new_level)),
+        State::Silenced => "sound off for 30 s".to_owned(),
+        State::Acknowledged if alarm_state == AlarmState::Latched => "noted; waits for reset".to_owned(),
+        State::Acknowledged => "noted".to_owned(),
+        State::Shelved => "put aside for a while".to_owned(),
+        State::Unshelved => "no longer put aside".to_owned(),
+        State::Suppressed => "kept quiet".to_owned(),
+        State::Unsuppressed => "no longer kept quiet".to_owned(),
+        State::OutOfService => "taken out of service".to_owned(),
+        State::InService => "back in service".to_owned(),
+        State::Cleared => match alarm_state {
+            AlarmState::ReturnedUnacknowledged => "ended; nobody took note".to_owned(),
+            AlarmState::Latched => "ended; stays on record until noted and reset".to_owned(),
+            _ => "ended".to_owned(),
+        },
+        State::Reset if alarm_state == AlarmState::Latched => "reset; waits to be noted".to_owned(),
+        State::Reset => "reset".to_owned(),
+        State::Replaced => by.map_or("cause found".to_owned(), |cause| format!("cause found: {cause}")),
+    }
+}
+
+/// A measured value; `number` is already rounded for reading.
+#[must_use]
+pub fn value(channel: Channel, number: Option<&str>) -> String {
+    format!("{} {} {}", value_name(channel), number.unwrap_or(UNKNOWN), unit(channel))
+}
+
+/// What is normal for this engine.
+#[must_use]
+pub fn normal(channel: Channel, number: Option<&str>) -> String {
+    format!("normal {} {}", number.unwrap_or(UNKNOWN), unit(channel))
+}
+
+/// The limit that applies.
+#[must_use]
+pub fn limit(channel: Channel, number: Option<&str>) -> String {
+    format!("limit {} {}", number.unwrap_or(UNKNOWN), unit(channel))
+}
+
+/// When the limit will be reached, in seconds: most likely, at the earliest, at the latest.
+#[must_use]
+pub fn time_to_limit(likely: Option<&str>, earliest: Option<&str>, latest: Option<&str>) -> String {
+    match (likely, earliest, latest) {
+        (Some(likely), Some(low), Some(high)) => format!("limit in about {likely} s ({low} to {high} s)"),
+        (Some(likely), Some(low), None) => format!("limit in about {likely} s ({low} s or more)"),
+        (Some(likely), None, _) => format!("limit in about {likely} s"),
+        (None, Some(low), _) => format!("limit not before {low} s"),
+        (None, None, _) => "no estimate of the time to the limit".to_owned(),
+    }
+}
+
+fn value_name(channel: Channel) -> &'static str {
+    match channel {
+        Channel::Rpm => "engine",
+        Channel::Head => "head",
+        Channel::Flow => "telltale",
+        Channel::Supply => "supply",
+        Channel::Speed => "boat",
+        Channel::Water => "water",
+        Channel::Oil => "oil",
+    }
+}
+
+fn unit(channel: Channel) -> &'static str {
+    match channel {
+        Channel::Rpm => "rpm",
+        Channel::Head | Channel::Water => "°C",
+        Channel::Flow => "L/min",
+        Channel::Supply => "V",
+        Channel::Speed => "kn",
+        Channel::Oil => "kPa",
+    }
+}
+
+/// What might explain it: plain words and shares in per cent, by falling share.
+#[must_use]
+pub fn candidates(causes: &[(Finding, u8)]) -> String {
+    let causes: Vec<_> = causes.iter().map(|(cause, share)| format!("{} ({share} %)", plain_finding(*cause))).collect();
+    format!("Likely: {}", causes.join("; "))
+}
+
+/// The first check with that id; an id without a text is shown as it is.
+#[must_use]
+pub fn check(id: &'static str) -> &'static str {
+    match id {
+        "ease-off" => "Ease off to idle as soon as that is safe.",
+        "look-astern" => "Look astern: does water come from the telltale?",
+        "burst-astern" => "Out of gear. Clear of traffic and swimmers, a short burst astern may free weed.",
+        "stop-when-safe" => "No water, or still too hot, within what the handbook allows: stop when that is safe.",
+        "key-out" => "Kill switch and key out before you touch the leg. A warm engine may start.",
+        "let-it-cool" => "No cold water on a hot block: let it cool before you start again.",
+        "look-at-intake" => "Look at the water intake: weed, plastic, mud, mounted or trimmed too high.",
+        "look-at-impeller" => "Look at the impeller. Vane lost: do not run again until every piece is found.",
+        "clear-telltale" => "Clear the telltale outlet: sand, salt, insects, hose off. Watch the head meanwhile.",
+        "look-at-thermostat" => "Take the thermostat out and see whether it opens in hot water.",
+        "stop-engine-oil" => "Stop the engine as soon as that is safe: without oil pressure it will not last.",
+        "look-at-oil-level" => "Look at the oil level and for leaks.",
+        "ease-off-revs" => "Ease off until the revs are back under the maximum.",
+        "look-at-propeller" => "Key out, then look at the propeller: blades, hub, pitch, depth.",
+        "look-at-battery" => "Measure the battery at rest: 12.6 V or more when it is full.",
+        "look-at-terminals" => "Open, clean and tighten battery terminals, earth strap and plugs.",
+        "look-at-charging" => "Measure at the battery at 2,500 rpm: 13 V or more. Leave its switch on meanwhile.",
+        "look-at-loom" => "Look at loom and coils next to the block: insulation may have melted.",
+        "look-at-sensor-lead" => "Look at this sensor's lead and plug: broken, loose, green, wet.",
+        "look-at-sensor" => "Compare this sensor with a meter; renew it if they differ.",
+        other => other,
+    }
+}
+
+/// A value that the profile leaves out and what stands for it.
+#[must_use]
+pub fn assumed(what: Assumed) -> &'static str {
+    match what {
+        Assumed::RatedRpm => "rated_rpm is not given: max_rpm stands for it. No finding is lost.",
+        Assumed::HeadLimit => {
+            "head_limit_c is not given: 90 °C is used, common practice. head-over-limit and head-climbing are less sure."
+        }
+        Assumed::ChargingMin => {
+            "charging_min_v is not given: 13.0 V is used, common practice. charge-lost is less sure."
+        }
+        Assumed::Fitted => "[channels] is not given: every channel counts as fitted.",
+    }
+}
+
+/// What one trip came to: `running` and the counts of starts and rows.
+#[must_use]
+pub fn trip_total(trip: i16, file: &str, running: &str, starts: u64, rows: u64, findings: u64) -> String {
+    let starts = counted(starts, "start", "starts");
+    let rows = counted(rows, "row", "rows");
+    let findings = match findings {
+        0 => "no findings".to_owned(),
+        some => counted(some, "finding", "findings"),
+    };
+    format!("Trip {trip}, {file}: ran {running}, {starts}, {findings}, {rows} read")
+}
+
+/// Rows that were not used, by cause.
+#[must_use]
+pub fn rows_skipped(causes: &[(&str, u64)]) -> String {
+    let total = causes.iter().map(|(_, rows)| rows).sum();
+    let causes: Vec<_> = causes.iter().map(|(cause, rows)| format!("{cause} {rows}")).collect();
+    format!("{} skipped ({})", counted(total, "row", "rows"), causes.join(", "))
+}
+
+/// Columns that nothing was done with.
+#[must_use]
+pub fn unknown_columns(columns: &[String]) -> String {
+    format!("columns that are not known and were passed over: {}", columns.join(", "))
+}
+
+/// A row that was not used.
+#[must_use]
+pub fn bad_row(cause: &str) -> String {
+    format!("row not used: {cause}")
+}
+
+/// Why a finding cannot be found, with the trips it holds for where it does not hold for all `trip_count` of them.
+#[must_use]
+pub fn why_in_trips(why: Unavailable, trips: &[i16], trip_count: usize) -> String {
+    const NAMED: usize = 8;
+    let why = self::why(why);
+    if trips.len() == trip_count {
+        return why;
+    }
+    let names: Vec<_> = trips.iter().take(NAMED).map(i16::to_string).collect();
+    let more = if trips.len() > NAMED { " and others" } else { "" };
+    format!("in trip {}{more}: {why}", names.join(", "))
+}
+
+fn why(why: Unavailable) -> String {
+    match why {
+        Unavailable::NotFitted(channel) => format!("the profile says that {} has no sensor", channel.name()),
+        Unavailable::NotRecorded(channel) => {
+            format!("the trace has no column for {} ({})", channel.name(), EvidenceKey::Value(channel).name())
+        }
+        Unavailable::NoElectricSystem => "the profile has no section [electric]".to_owned(),
+        Unavailable::NoLeastOilPressure => "the profile does not give oil_min_kpa".to_owned(),
+        Unavailable::NotInThisVersion => "this version does not look for it yet".to_owned(),
+        _ => "the monitor does not say why".to_owned(),
+    }
+}
+
+/// Requests that changed nothing.
+#[must_use]
+pub fn actions_without_effect(count: u64) -> String {
+    format!("{} without effect", counted(count, "action", "actions"))
+}
+
+/// Heads the events of one trip.
+#[must_use]
+pub fn trip_heading(trip: i16, file: &str, boat: Option<&str>) -> String {
+    let boat = boat.map_or_else(String::new, |name| format!("{name}, "));
+    format!("{boat}trip {trip}, {file} (hours:minutes:seconds from its first row)")
+}
+
+fn counted(count: u64, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}

@@ -1,0 +1,5 @@
+//! Black-box tests of the `lookastern` command.
+
+mod common;
+mod refuses;
+mod works;
