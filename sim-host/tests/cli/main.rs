@@ -1,5 +1,6 @@
 //! Black-box tests of the `lookastern` command.
 
 mod common;
+mod readme;
 mod refuses;
 mod works;
