@@ -10,6 +10,10 @@ const HEAD_LIMIT_UNKNOWN_MILLICELSIUS: i32 = 90_000;
 /// A healthy head may run this far over the opening temperature of its thermostat at idle (common practice: idle
 /// 71 ± 11 °C with thermostats that open at 62 °C).
 const OVER_THERMOSTAT_MILLIKELVIN: i32 = 10_000;
+/// From this far over that on no healthy engine's head is found …
+const UNHEALTHY_MILLIKELVIN: i32 = 8_000;
+/// … and from this far under its limit on any climb matters (both own convention until commissioning).
+const NEAR_LIMIT_MILLIKELVIN: i32 = 15_000;
 /// How far under its limit the head of an engine without a thermostat is taken to run until it was seen.
 const UNDER_LIMIT_MILLIKELVIN: i32 = 30_000;
 /// The idle stream is readable once it stayed this far over what the meter can show at least …
@@ -25,6 +29,7 @@ pub(crate) struct Normal {
     head_limit: i32,
     head_normal: i32,
     head_watch_from: i32,
+    head_unhealthy_from: i32,
     idle_up_to_quarters: i32,
     readable_flow: i32,
     readable_ms: u32,
@@ -36,6 +41,7 @@ impl Normal {
             head_limit: HEAD_LIMIT_UNKNOWN_MILLICELSIUS,
             head_normal: 0,
             head_watch_from: 0,
+            head_unhealthy_from: 0,
             idle_up_to_quarters: 0,
             readable_flow: 0,
             readable_ms: 0,
@@ -53,6 +59,11 @@ impl Normal {
             .head_normal
             .saturating_add(OVER_THERMOSTAT_MILLIKELVIN)
             .min(self.head_limit.saturating_sub(OVER_THERMOSTAT_MILLIKELVIN));
+        self.head_unhealthy_from = self
+            .head_watch_from
+            .saturating_add(UNHEALTHY_MILLIKELVIN)
+            .min(self.head_limit.saturating_sub(NEAR_LIMIT_MILLIKELVIN))
+            .max(self.head_watch_from);
         self.idle_up_to_quarters = (profile.idle.raw().saturating_mul(IDLE_UP_TO_PERCENT) / 400).saturating_mul(4);
         self.readable_flow = profile.flow_min_or_default().raw().saturating_mul(READABLE_PERCENT) / 100;
     }
@@ -67,9 +78,14 @@ impl Normal {
         self.head_normal
     }
 
-    /// Head temperature from which a climb is no warm-up any more, in m°C.
+    /// Head temperature from which a climb as steep as a warm-up is none any more, in m°C.
     pub(crate) const fn head_watch_from(&self) -> i32 {
         self.head_watch_from
+    }
+
+    /// Head temperature from which any climb counts, in m°C.
+    pub(crate) const fn head_unhealthy_from(&self) -> i32 {
+        self.head_unhealthy_from
     }
 
     /// Whether an engine speed in ¼ rpm lies in the idle band.
@@ -115,16 +131,17 @@ mod tests {
     fn head_limits() {
         let celsius = |value: i32| Some(Temperature::from_millicelsius(value * 1_000));
         let cases = [
-            ("all known", celsius(62), celsius(95), 95_000, 62_000, 72_000),
-            ("limit close over the thermostat", celsius(80), celsius(95), 95_000, 80_000, 85_000),
-            ("no limit", celsius(62), None, 90_000, 62_000, 72_000),
-            ("no thermostat", None, celsius(80), 80_000, 50_000, 60_000),
+            ("all known", celsius(62), celsius(95), 95_000, 62_000, 72_000, 80_000),
+            ("limit close over the thermostat", celsius(80), celsius(95), 95_000, 80_000, 85_000, 85_000),
+            ("no limit", celsius(62), None, 90_000, 62_000, 72_000, 75_000),
+            ("no thermostat", None, celsius(80), 80_000, 50_000, 60_000, 65_000),
         ];
-        for (name, opens, limit, head_limit, head_normal, watch_from) in cases {
+        for (name, opens, limit, head_limit, head_normal, watch_from, unhealthy_from) in cases {
             let mut normal = Normal::new();
             normal.begin(&Profile { thermostat_opens: opens, head_limit: limit, ..profile() });
-            let found = (normal.head_limit(), normal.head_normal(), normal.head_watch_from());
-            assert_eq!(found, (head_limit, head_normal, watch_from), "{name}");
+            let found =
+                (normal.head_limit(), normal.head_normal(), normal.head_watch_from(), normal.head_unhealthy_from());
+            assert_eq!(found, (head_limit, head_normal, watch_from, unhealthy_from), "{name}");
         }
     }
 

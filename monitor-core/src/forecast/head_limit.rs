@@ -19,6 +19,8 @@ const LONG_COARSE_MS: u32 = 72_000;
 const LEAST_RISE_MILLIKELVIN: i32 = 500;
 /// And in steps of the sensor.
 const LEAST_RISE_STEPS: i32 = 3;
+/// A climb that speeds up is followed over this many times its last rise.
+const FARTHEST_GROWTH: i32 = 6;
 /// Longer forecasts are not worth saying, in seconds.
 const FARTHEST_S: i32 = 3_600;
 
@@ -136,7 +138,11 @@ fn bent_seconds(bend: &Bend, limit: i32, straight: Estimate) -> Estimate {
         let eta_s = likely.unwrap_or(FARTHEST_S).max(eta_s);
         return Estimate::Reaches { eta_s, low_s, high_s: likely.and(high_s).map(|high_s| high_s.max(eta_s)) };
     }
-    // It speeds up: the exponential is the earlier one.
+    // It speeds up: the exponential is the earlier one. But growth is not believed over a way many times as long as the
+    // rise it was seen in.
+    if bend.rise < limit.saturating_sub(bend.last) / FARTHEST_GROWTH {
+        return straight;
+    }
     let sooner = likely.unwrap_or(eta_s).min(eta_s);
     Estimate::Reaches { eta_s: sooner, low_s: low_s.min(sooner), high_s }
 }

@@ -1,0 +1,45 @@
+//! The promises of the design that are measured on the boards.
+
+/// Greatest mean of the instructions of one `step` on a Cortex-M0.
+pub(crate) const STEP_MEAN: u64 = 3_000;
+/// Greatest number of instructions of one `step` on a Cortex-M0.
+pub(crate) const STEP_WORST: u64 = 10_000;
+/// Greatest number of instructions of one `signals` on a Cortex-M0.
+pub(crate) const SIGNALS_WORST: u64 = 200;
+/// Flash, in bytes, for the core; measured on the whole image, which holds more than the core.
+pub(crate) const FLASH_BYTES: u64 = 48 * 1024;
+/// RAM, in bytes, for the monitor.
+pub(crate) const MONITOR_BYTES: u64 = 4 * 1024;
+/// Deepest stack, in bytes.
+pub(crate) const STACK_BYTES: u64 = 2 * 1024;
+
+/// `name value of budget`, and whether it is kept.
+pub(crate) fn compare(name: &str, value: u64, budget: u64) -> (String, bool) {
+    (format!("{name} {value} of {budget}"), value <= budget)
+}
+
+/// The measured values in one line, failed if any is over its budget.
+pub(crate) fn judge(measured: &[(&str, u64, u64)]) -> crate::plan::Outcome {
+    let compared: Vec<_> = measured.iter().map(|(name, value, budget)| compare(name, *value, *budget)).collect();
+    let text = compared.iter().map(|(text, _)| text.as_str()).collect::<Vec<_>>().join(", ");
+    let over: Vec<_> = compared.iter().filter(|(_, kept)| !kept).map(|(text, _)| text.as_str()).collect();
+    if over.is_empty() {
+        crate::plan::Outcome::Passed(text)
+    } else {
+        crate::plan::Outcome::Failed(format!("over budget: {} (all: {text})", over.join(", ")))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::Outcome;
+
+    #[test]
+    fn a_value_over_its_budget_is_named() {
+        let kept = judge(&[("a", 9, 10), ("b", 10, 10)]);
+        assert_eq!(kept, Outcome::Passed("a 9 of 10, b 10 of 10".to_owned()));
+        let over = judge(&[("a", 9, 10), ("b", 11, 10)]);
+        assert_eq!(over, Outcome::Failed("over budget: b 11 of 10 (all: a 9 of 10, b 11 of 10)".to_owned()));
+    }
+}
