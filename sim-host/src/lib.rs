@@ -7,6 +7,7 @@ pub mod cmd;
 pub mod columns;
 pub mod problem;
 pub mod profile;
+pub mod quality;
 pub mod replay;
 pub mod suggest;
 pub mod summary;

@@ -19,6 +19,7 @@ use crate::actions::Action;
 use crate::columns::ColumnMap;
 use crate::problem::{Exit, Problem};
 use crate::profile::HostProfile;
+use crate::quality::AlarmQuality;
 use crate::trace::{Complaint, TraceReader};
 
 /// All that a replay works on; read and checked before the first trace is opened.
@@ -151,6 +152,8 @@ pub struct Outcome {
     pub not_possible: Vec<NotPossible>,
     /// Requests that changed nothing.
     pub actions_without_effect: u64,
+    /// How the alarms behaved.
+    pub alarms: AlarmQuality,
     /// The highest level that was raised or changed to.
     pub worst: Option<Level>,
     /// The worst problem that a trace had.
@@ -228,6 +231,7 @@ impl Run<'_> {
                 begun = true;
                 self.monitor.begin_trip(row.stamp, trip);
                 self.monitor.expect_channels(reader.channels());
+                self.outcome.alarms.begin_trip(row.stamp.as_millis());
                 self.events.begin_trip(&TripStart { trip, file: &file, first: row.stamp })?;
             }
             if let Some(tick) = self.monitor.step(row.stamp, &row.readings) {
@@ -240,6 +244,7 @@ impl Run<'_> {
             if let Some(tick) = last {
                 self.tick(tick, pending)?;
             }
+            self.outcome.alarms.end_trip();
         }
         self.events.flush()?;
         self.notes.unknown_columns(path, reader.unknown_columns());
@@ -270,6 +275,7 @@ impl Run<'_> {
 
     /// The events of a decision tick, then what people do at it.
     fn tick(&mut self, tick: Instant, pending: &mut Vec<Action>) -> io::Result<()> {
+        self.outcome.alarms.tick(tick.as_millis());
         self.drain()?;
         if pending.iter().all(|action| action.at > tick) {
             return Ok(());
@@ -294,6 +300,7 @@ impl Run<'_> {
             if event.state == State::Raised {
                 self.raised += 1;
             }
+            self.outcome.alarms.event(&event);
             self.events.event(&event)?;
         }
         Ok(())

@@ -6,6 +6,7 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use crate::problem::{Exit, Problem};
+use crate::quality::AlarmQuality;
 use crate::replay::Outcome;
 use crate::texts;
 
@@ -114,9 +115,21 @@ pub fn to_json(outcome: &Outcome) -> String {
         push(json, format_args!(",\"running_s\":{},\"starts\":{}}}", trip.running_ms / 1_000, trip.starts));
     });
     // Nothing is learned in this version.
-    push(&mut json, format_args!("],\"learned\":[],\"actions_without_effect\":{}}}", outcome.actions_without_effect));
-    json.push('\n');
+    push(&mut json, format_args!("],\"learned\":[],\"actions_without_effect\":{}", outcome.actions_without_effect));
+    alarm_quality(&mut json, &outcome.alarms);
+    json.push_str("}\n");
     json
+}
+
+fn alarm_quality(json: &mut String, alarms: &AlarmQuality) {
+    let rate = alarms.hundredths_per_10_min();
+    push(json, format_args!(",\"alarm_quality\":{{\"raised\":{},", alarms.raised));
+    push(json, format_args!("\"per_10_min\":{}.{:02},", rate / 100, rate % 100));
+    push(json, format_args!("\"most_in_10_min\":{},\"chattering\":[", alarms.most_in_10_min));
+    list(json, &alarms.chattering, |json, name| string(json, name));
+    json.push_str("],\"stale\":[");
+    list(json, &alarms.stale, |json, name| string(json, name));
+    json.push_str("]}");
 }
 
 fn list<T>(json: &mut String, items: impl IntoIterator<Item = T>, mut write: impl FnMut(&mut String, T)) {
@@ -174,7 +187,8 @@ mod tests {
         let expected = concat!(
             r#"{"rows_read":70,"rows_skipped":{"cell count":2,"not a number":1},"not_possible":[],"#,
             r#""trips":[{"trip":0,"file":"a \"b\"\\\u000a.csv","running_s":61,"starts":2}],"#,
-            r#""learned":[],"actions_without_effect":3}"#,
+            r#""learned":[],"actions_without_effect":3,"#,
+            r#""alarm_quality":{"raised":0,"per_10_min":0.00,"most_in_10_min":0,"chattering":[],"stale":[]}}"#,
             "\n"
         );
         assert_eq!(to_json(&outcome), expected);

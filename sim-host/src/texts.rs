@@ -3,6 +3,7 @@
 //! The core knows names and check ids; what they mean to a mechanic stands here. Sentences say what to look at, never
 //! more than the monitor can know.
 
+use crate::quality::AlarmQuality;
 use monitor_core::acquire::Channel;
 use monitor_core::detect::Unavailable;
 use monitor_core::event::{AlarmState, EvidenceKey, State};
@@ -288,6 +289,24 @@ fn why(why: Unavailable) -> String {
 #[must_use]
 pub fn actions_without_effect(count: u64) -> String {
     format!("{} without effect", counted(count, "action", "actions"))
+}
+
+/// How the alarms behaved, for whoever has to live with them.
+#[must_use]
+pub fn alarm_quality(alarms: &AlarmQuality) -> String {
+    let rate = alarms.hundredths_per_10_min();
+    let mut text = format!(
+        "Alarm quality: {}.{:02} findings per 10 min on average (1 to 2 are manageable), {} at most",
+        rate / 100,
+        rate % 100,
+        alarms.most_in_10_min
+    );
+    for (what, findings) in [("chattering", &alarms.chattering), ("standing for over a day", &alarms.stale)] {
+        if !findings.is_empty() {
+            text = format!("{text}; {what}: {}", findings.join(", "));
+        }
+    }
+    text + "."
 }
 
 /// Heads the events of one trip.

@@ -33,6 +33,9 @@ pub(super) fn say_outcome(outcome: &Outcome) {
     for (why, findings) in said {
         say_wrapped(&format!("{}: {} ({why}).", texts::NOT_POSSIBLE, findings.join(", ")));
     }
+    if outcome.alarms.raised > 0 {
+        say_wrapped(&texts::alarm_quality(&outcome.alarms));
+    }
     if outcome.actions_without_effect > 0 {
         say_wrapped(&texts::actions_without_effect(outcome.actions_without_effect));
     }
