@@ -5,7 +5,7 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::acquire::{Channel, ChannelSet, Readings};
-use crate::advise::{Alarms, Annunciator, EventQueue, Happening, Place, Signals, admissible};
+use crate::advise::{Alarms, Annunciator, Button, EventQueue, Happening, Place, Signals, admissible};
 use crate::assess::Normal;
 use crate::command::{Command, Refusal};
 use crate::condition::{Run, RunTracker, Tick, TickBuilder, Timeline};
@@ -68,6 +68,7 @@ pub struct Monitor {
     alarms: Alarms,
     queue: EventQueue,
     annunciator: Annunciator,
+    button: Button,
     escalate_after_ms: Option<u32>,
     // ledger
     hours: Hours,
@@ -139,6 +140,7 @@ impl Monitor {
             alarms: Alarms::new(),
             queue: EventQueue::new(),
             annunciator: Annunciator::new(),
+            button: Button::new(),
             escalate_after_ms: None,
             hours: Hours::new(),
             abuse: [AbuseClock { credited_ms: 0 }; 3],
@@ -370,6 +372,18 @@ impl Monitor {
         }
         self.refresh_signals(now);
         if effect { Ok(()) } else { Err(Refusal::WithoutEffect) }
+    }
+
+    /// Takes the state of the one button; called as often as the contact is looked at. A short press silences what
+    /// sounds; when nothing sounds it acknowledges everything. Holding does nothing.
+    pub fn button(&mut self, now: Instant, pressed: bool) {
+        if !self.button.update(now, pressed) {
+            return;
+        }
+        let sounding = self.alarms.outlook().sounding.is_some();
+        let command = if sounding { Command::Silence(None) } else { Command::Acknowledge(None) };
+        // A press with nothing to silence or acknowledge is none.
+        let _without_effect = self.handle(now, command);
     }
 
     /// The next event, oldest first.

@@ -3,6 +3,7 @@
 mod alarms;
 #[cfg(test)]
 mod alarms_table;
+mod button;
 mod checks;
 mod json;
 mod queue;
@@ -13,5 +14,6 @@ pub use json::write_event_json;
 pub use signals::Signals;
 
 pub(crate) use alarms::{Alarms, Happening, admissible};
+pub(crate) use button::Button;
 pub(crate) use queue::{EventQueue, Place};
 pub(crate) use signals::Annunciator;
