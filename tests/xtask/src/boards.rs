@@ -64,26 +64,35 @@ pub(crate) fn steps(plan: &mut Plan, places: &Places) {
         images = build(places);
         images.as_ref().map_or_else(Clone::clone, |images| Outcome::Passed(images.compiler.clone()))
     });
-    plan.prepare("host programs", &NEED_IMAGES, || host::build_programs(places).map(|()| Outcome::passed()).into());
+    let mut programs = Err(Outcome::LeftOut("the host programs were not built".to_owned()));
+    plan.prepare("host programs", &NEED_IMAGES, || {
+        programs = host::build_programs(places);
+        programs.as_ref().map_or_else(Clone::clone, |()| Outcome::passed())
+    });
     let [panics, floats, size, on_m0, on_rv32, flipped, instructions] = NEED_IMAGES;
     let with_images = |check: &dyn Fn(&Images) -> Result<Outcome, Outcome>| -> Outcome {
-        images.as_ref().map_err(without_images).and_then(check).into()
+        images.as_ref().map_err(|build| not_built(build, "firmware images")).and_then(check).into()
+    };
+    // Programs of an earlier build must not stand in for those that could not be built now.
+    let with_both = |check: &dyn Fn(&Images) -> Result<Outcome, Outcome>| -> Outcome {
+        let programs = programs.as_ref().map_err(|build| not_built(build, "host programs"));
+        programs.map_or_else(|outcome| outcome, |()| with_images(check))
     };
     plan.step(panics, || with_images(&no_panic_paths));
     plan.step(floats, || with_images(&no_floats));
     plan.step(size, || with_images(&image_size));
-    plan.step(on_m0, || with_images(&|images| identity::compare(places, &Board::cortex_m0(&images.m0))));
-    plan.step(on_rv32, || with_images(&|images| identity::compare(places, &Board::rv32(&images.rv32))));
+    plan.step(on_m0, || with_both(&|images| identity::compare(places, &Board::cortex_m0(&images.m0))));
+    plan.step(on_rv32, || with_both(&|images| identity::compare(places, &Board::rv32(&images.rv32))));
     plan.step(flipped, || {
-        with_images(&|images| identity::flipped_bit(places, &[Board::cortex_m0(&images.m0), Board::rv32(&images.rv32)]))
+        with_both(&|images| identity::flipped_bit(places, &[Board::cortex_m0(&images.m0), Board::rv32(&images.rv32)]))
     });
-    plan.step(instructions, || with_images(&|images| icount::measure(places, &images.m0)));
+    plan.step(instructions, || with_both(&|images| icount::measure(places, &images.m0)));
 }
 
-fn without_images(build: &Outcome) -> Outcome {
+fn not_built(build: &Outcome, what: &str) -> Outcome {
     match build {
         Outcome::LeftOut(why) => Outcome::LeftOut(why.clone()),
-        _ => Outcome::Failed("the firmware images could not be built".to_owned()),
+        _ => Outcome::Failed(format!("the {what} could not be built")),
     }
 }
 

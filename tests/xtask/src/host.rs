@@ -17,7 +17,7 @@ pub(crate) fn steps(plan: &mut Plan, places: &Places) {
     plan.step("host tests", || {
         // The recordings have a step of their own, built to be fast.
         let mut command = places.cargo();
-        command.args(["test", "--workspace"]).env_remove(RECORDINGS);
+        command.args(["test", "--workspace", "--no-fail-fast"]).env_remove(RECORDINGS);
         run(&mut command).map(|()| Outcome::passed()).into()
     });
     plan.step("recordings", || recordings(places).into());

@@ -141,7 +141,26 @@ fn speed_charge_oil() -> Vec<Row> {
     rows
 }
 
-/// Leads that open and short, a sensor that hangs, blank cells, a hole and a clock that steps back.
+/// A flow meter that jams for eleven minutes, through idle and load, and then turns again. One sample in two seconds.
+fn sensor_stuck() -> Vec<Row> {
+    let mut rows = Vec::new();
+    for t_ms in moments(0, 430, 2_000) {
+        let second = t_ms / 1_000;
+        let rpm = match second {
+            0..4 => 0,
+            4..120 | 300..420 | 600..660 => 800,
+            _ => 3_600,
+        };
+        let mut row = Row::healthy(t_ms, rpm);
+        if (130..790).contains(&second) {
+            row.flow = Some(2_345);
+        }
+        rows.push(row);
+    }
+    rows
+}
+
+/// Leads that open and short, blank cells, a hole and a clock that steps back.
 fn sensors() -> Vec<Row> {
     let mut rows = Vec::new();
     for t_ms in moments(0, 900, 1_000) {
@@ -155,7 +174,6 @@ fn sensors() -> Vec<Row> {
             180..225 => row.flow = None,
             260..280 => row.supply = Some(3_000),
             320..335 => row.oil = Some(-1_000),
-            400..640 => row.flow = Some(2_345),
             _ => {}
         }
         // A hole of 20 s, later a clock that is set back by 7 s.
@@ -183,6 +201,7 @@ fn files() -> Vec<(&'static str, String)> {
         ("dry-start.csv", trace(dry_start())),
         ("speed-charge-oil.csv", trace(speed_charge_oil())),
         ("sensors.csv", trace(sensors())),
+        ("sensor-stuck.csv", trace(sensor_stuck())),
     ]
 }
 

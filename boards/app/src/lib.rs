@@ -1,0 +1,21 @@
+//! What every board does, whatever the board.
+//!
+//! So far this is the replay of a *feed*: a file of everything that was asked of the monitor, call by call, made from
+//! a trace on a host. [`run_feed`] makes the same calls again and writes the events that come out. The emulated boards
+//! and the host run this one function, so their events can be compared byte for byte.
+#![cfg_attr(not(any(test, feature = "std")), no_std)]
+#![forbid(unsafe_code)]
+#![cfg_attr(
+    not(test),
+    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
+)]
+
+pub mod feed;
+mod output;
+mod run;
+
+pub use output::{Output, Sink};
+pub use run::{Blocks, Marks, NoMarks, RunError, RunReport, run_feed};
+
+#[cfg(test)]
+mod tests;
