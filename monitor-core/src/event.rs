@@ -172,24 +172,32 @@ pub struct EvidenceItem {
 }
 
 /// The numbers that speak for a finding, in the order in which they are shown.
+///
+/// Keys and values are kept apart: events wait in a queue, and this is half the size of a list of pairs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Evidence {
-    items: [Option<EvidenceItem>; Self::CAPACITY],
+    keys: [Option<EvidenceKey>; Self::CAPACITY],
+    values: [i32; Self::CAPACITY],
 }
 
 impl Evidence {
     /// Most numbers that one finding can carry.
     pub const CAPACITY: usize = 5;
 
+    /// Stands for a number that is not known; no measurement comes near it.
+    const UNKNOWN: i32 = i32::MIN;
+
     /// No evidence.
-    pub const NONE: Self = Self { items: [None; Self::CAPACITY] };
+    pub const NONE: Self = Self { keys: [None; Self::CAPACITY], values: [Self::UNKNOWN; Self::CAPACITY] };
 
     /// This evidence and one number more; a number too many is left out.
     #[must_use]
     pub fn with(mut self, key: EvidenceKey, value: Option<i32>) -> Self {
-        if let Some(free) = self.items.iter_mut().find(|slot| slot.is_none()) {
-            *free = Some(EvidenceItem { key, value });
+        let free = self.keys.iter_mut().zip(self.values.iter_mut()).find(|(key, _)| key.is_none());
+        if let Some((free_key, free_value)) = free {
+            *free_key = Some(key);
+            *free_value = value.unwrap_or(Self::UNKNOWN);
         }
         self
     }
@@ -202,7 +210,9 @@ impl Evidence {
 
     /// The numbers, in order.
     pub fn iter(&self) -> impl Iterator<Item = EvidenceItem> + '_ {
-        self.items.iter().flatten().copied()
+        self.keys.iter().zip(self.values).filter_map(|(key, value)| {
+            Some(EvidenceItem { key: (*key)?, value: (value != Self::UNKNOWN).then_some(value) })
+        })
     }
 
     /// The number under `key`, where there is one.

@@ -10,8 +10,8 @@ use crate::assess::Normal;
 use crate::command::{Command, Refusal};
 use crate::condition::{Run, RunTracker, Tick, TickBuilder, Timeline};
 use crate::detect::{
-    ChargeLost, DryStart, HeadClimbing, HeadOverLimit, OilPressureLow, OverSpeed, Scene, SensorOpen, SensorShort,
-    SensorStuck, Standing, StreamLost, StreamWatch, hot_restart_holds_back,
+    ChargeLost, DryStart, HeadClimbing, HeadOverLimit, HotRestart, OilPressureLow, OverSpeed, Scene, SensorOpen,
+    SensorShort, SensorStuck, Standing, StreamLost, StreamWatch,
 };
 use crate::event::{Event, Evidence, EvidenceKey, State};
 use crate::finding::{Finding, Kind};
@@ -49,20 +49,19 @@ use crate::units::Rpm;
 /// ```
 #[derive(Debug)]
 pub struct Monitor {
-    profile: Profile,
-    channels: ChannelSet,
     trip: i16,
+    /// What the detectors see: the last tick, the engine, and what is normal for it.
+    scene: Scene,
     // condition
     timeline: Timeline,
     last_stamp: Instant,
     builder: TickBuilder,
-    tick: Tick,
     tracker: RunTracker,
     // detect
     stream: StreamWatch,
+    hot_restart: HotRestart,
     detectors: Detectors,
-    // assess, forecast
-    normal: Normal,
+    // forecast
     trend: HeadTrend,
     // advise
     alarms: Alarms,
@@ -125,17 +124,20 @@ impl Monitor {
     #[must_use]
     pub const fn new() -> Self {
         Self {
-            profile: Profile::new(4, Rpm::from_whole_rpm(0), Rpm::from_whole_rpm(0)),
-            channels: ChannelSet::EMPTY,
             trip: 0,
+            scene: Scene {
+                tick: Tick::NONE,
+                profile: Profile::new(4, Rpm::from_whole_rpm(0), Rpm::from_whole_rpm(0)),
+                normal: Normal::new(),
+                channels: ChannelSet::EMPTY,
+            },
             timeline: Timeline::new(),
             last_stamp: Instant::from_millis(0),
             builder: TickBuilder::new(),
-            tick: Tick::NONE,
             tracker: RunTracker::new(),
             stream: StreamWatch::new(),
+            hot_restart: HotRestart::new(),
             detectors: Detectors::new(),
-            normal: Normal::new(),
             trend: HeadTrend::new(),
             alarms: Alarms::new(),
             queue: EventQueue::new(),
@@ -153,10 +155,10 @@ impl Monitor {
     /// A profile that contradicts itself; the monitor stays as it was.
     pub fn begin(&mut self, profile: &Profile) -> Result<(), ProfileError> {
         profile.validate()?;
-        self.profile = *profile;
-        self.channels = profile.fitted;
+        self.scene.profile = *profile;
+        self.scene.channels = profile.fitted;
         self.tracker.begin(profile);
-        self.normal.begin(profile);
+        self.scene.normal.begin(profile);
         self.hours.begin(profile);
         Ok(())
     }
@@ -165,11 +167,12 @@ impl Monitor {
     /// go on. Trips are numbered by the caller; the commissioning run is −1.
     pub fn begin_trip(&mut self, now: Instant, trip: i16) {
         self.trip = trip;
-        self.channels = self.profile.fitted;
+        self.scene.channels = self.scene.profile.fitted;
         self.timeline.restart();
         self.builder.restart();
         self.tracker.restart();
         self.stream = StreamWatch::new();
+        self.hot_restart = HotRestart::new();
         self.detectors = Detectors::new();
         self.trend.restart();
         self.last_stamp = now;
@@ -179,7 +182,7 @@ impl Monitor {
     /// Says which channels this recording has at all. A channel that is fitted but not recorded is no fault of its
     /// sensor; without this call all fitted channels are expected. Holds until the next [`Monitor::begin_trip`].
     pub fn expect_channels(&mut self, recorded: ChannelSet) {
-        self.channels = self.profile.fitted.and(recorded);
+        self.scene.channels = self.scene.profile.fitted.and(recorded);
     }
 
     /// Turns a warning that nobody took note of for `minutes` into an alarm; `None`, as at first: never.
@@ -212,63 +215,68 @@ impl Monitor {
 
     fn close_tick(&mut self, now: Instant, at_ms: u64) -> Option<Instant> {
         let run = self.tracker.run(at_ms, None);
-        if !self.builder.close(self.last_stamp, at_ms, run, &mut self.tick) {
+        if !self.builder.close(self.last_stamp, at_ms, run, &mut self.scene.tick) {
             return None;
         }
-        self.tracker.watch_hose(&self.tick);
-        self.tick.run = self.tracker.run(at_ms, self.tick.good(Channel::Head));
+        self.tracker.watch_hose(&self.scene.tick);
+        self.scene.tick.run = self.tracker.run(at_ms, self.scene.tick.good(Channel::Head));
         self.decide();
         self.finish_tick(now);
-        Some(self.tick.stamp)
+        Some(self.scene.tick.stamp)
     }
 
     /// Detect, assess, forecast, advise: once a tick.
     fn decide(&mut self) {
         self.queue.begin_tick();
-        self.trend.update(&self.tick);
-        let scene = Scene { tick: &self.tick, profile: &self.profile, normal: &self.normal, channels: self.channels };
-        self.stream.update(&scene);
-        let held_back = hot_restart_holds_back(&scene, &self.trend);
+        self.trend.update(&self.scene.tick);
+        self.stream.update(&self.scene);
+        let held_back = self.hot_restart.update(&self.scene);
         let detectors = &mut self.detectors;
         let standings = [
-            (Finding::StreamLost, detectors.stream_lost.judge(&scene, &self.stream)),
-            (Finding::DryStart, detectors.dry_start.judge(&scene, &self.stream)),
-            (Finding::HeadClimbing, detectors.head_climbing.judge(&scene, &self.trend, &self.stream, held_back)),
-            (Finding::HeadOverLimit, detectors.head_over_limit.judge(&scene, held_back)),
-            (Finding::OilPressureLow, detectors.oil_pressure_low.judge(&scene)),
-            (Finding::OverSpeed, detectors.over_speed.judge(&scene)),
-            (Finding::ChargeLost, detectors.charge_lost.judge(&scene)),
+            (Finding::StreamLost, detectors.stream_lost.judge(&self.scene, &self.stream)),
+            (Finding::DryStart, detectors.dry_start.judge(&self.scene, &self.stream)),
+            (Finding::HeadClimbing, detectors.head_climbing.judge(&self.scene, &self.trend, &self.stream, held_back)),
+            (Finding::HeadOverLimit, detectors.head_over_limit.judge(&self.scene, held_back)),
+            (Finding::OilPressureLow, detectors.oil_pressure_low.judge(&self.scene)),
+            (Finding::OverSpeed, detectors.over_speed.judge(&self.scene)),
+            (Finding::ChargeLost, detectors.charge_lost.judge(&self.scene)),
         ];
         for (finding, standing) in standings {
             self.advise(finding, None, standing);
         }
         self.decide_sensors();
         self.credit_abuse();
-        self.normal.learn(&self.tick);
+        self.scene.normal.learn(&self.scene.tick);
     }
 
     fn decide_sensors(&mut self) {
         for (index, channel) in Channel::ALL.into_iter().enumerate() {
-            let scene =
-                Scene { tick: &self.tick, profile: &self.profile, normal: &self.normal, channels: self.channels };
-            let open = self.detectors.sensor_open.get_mut(index).map(|sensor| sensor.judge(&scene, channel));
-            let short = self.detectors.sensor_short.get_mut(index).map(|sensor| sensor.judge(&scene, channel));
-            let stuck = SensorStuck::CHANNELS
-                .iter()
-                .position(|&candidate| candidate == channel)
-                .and_then(|position| self.detectors.sensor_stuck.get_mut(position))
-                .map(|sensor| sensor.judge(&scene, channel));
-            let standings = [(Finding::SensorOpen, open), (Finding::SensorShort, short), (Finding::SensorStuck, stuck)];
-            for (finding, standing) in standings {
-                if let Some(standing) = standing {
-                    self.advise(finding, Some(channel), standing);
-                }
+            if let Some(sensor) = self.detectors.sensor_open.get_mut(index)
+                && (self.scene.tick.good(channel).is_none()
+                    || !sensor.is_idle()
+                    || self.alarms.knows(Finding::SensorOpen))
+            {
+                let standing = sensor.judge(&self.scene, channel);
+                self.advise(Finding::SensorOpen, Some(channel), standing);
             }
+            if let Some(sensor) = self.detectors.sensor_short.get_mut(index)
+                && (self.scene.tick.good(channel).is_none()
+                    || !sensor.is_idle()
+                    || self.alarms.knows(Finding::SensorShort))
+            {
+                let standing = sensor.judge(&self.scene, channel);
+                self.advise(Finding::SensorShort, Some(channel), standing);
+            }
+        }
+        for (index, channel) in SensorStuck::CHANNELS.into_iter().enumerate() {
+            let Some(sensor) = self.detectors.sensor_stuck.get_mut(index) else { continue };
+            let standing = sensor.judge(&self.scene, channel);
+            self.advise(Finding::SensorStuck, Some(channel), standing);
         }
     }
 
     fn credit_abuse(&mut self) {
-        if !self.tick.run.running {
+        if !self.scene.tick.run.running {
             return;
         }
         let detectors = &self.detectors;
@@ -284,17 +292,17 @@ impl Monitor {
     }
 
     fn advise(&mut self, finding: Finding, channel: Option<Channel>, standing: Standing) {
-        let Some(happening) = self.alarms.apply(&self.tick, finding, channel, standing) else { return };
+        let Some(happening) = self.alarms.apply(&self.scene.tick, finding, channel, standing) else { return };
         self.report(&happening, Place::of(&happening));
         if happening.state == State::Raised && finding.kind() == Kind::Cause {
-            while let Some(replaced) = self.alarms.replace_explained(&self.tick, &happening) {
+            while let Some(replaced) = self.alarms.replace_explained(&self.scene.tick, &happening) {
                 self.report(&replaced, Place::behind(&happening, replaced.finding));
             }
         }
     }
 
     fn report(&mut self, happening: &Happening, place: Place) {
-        let event = self.event(self.tick.stamp, happening);
+        let event = self.event(self.scene.tick.stamp, happening);
         self.queue.add_sorted(event, place);
     }
 
@@ -316,17 +324,16 @@ impl Monitor {
 
     /// The numbers of the last tick that speak for or against a finding.
     fn evidence(&self, finding: Finding, channel: Option<Channel>) -> Evidence {
-        let scene = Scene { tick: &self.tick, profile: &self.profile, normal: &self.normal, channels: self.channels };
         match finding {
-            Finding::StreamLost => StreamLost::evidence(&scene),
-            Finding::DryStart => DryStart::evidence(&scene),
-            Finding::HeadClimbing => self.detectors.head_climbing.evidence(&scene),
-            Finding::HeadOverLimit => HeadOverLimit::evidence(&scene),
-            Finding::OilPressureLow => OilPressureLow::evidence(&scene),
-            Finding::OverSpeed => OverSpeed::evidence(&scene),
-            Finding::ChargeLost => ChargeLost::evidence(&scene),
+            Finding::StreamLost => StreamLost::evidence(&self.scene),
+            Finding::DryStart => DryStart::evidence(&self.scene),
+            Finding::HeadClimbing => self.detectors.head_climbing.evidence(&self.scene),
+            Finding::HeadOverLimit => HeadOverLimit::evidence(&self.scene),
+            Finding::OilPressureLow => OilPressureLow::evidence(&self.scene),
+            Finding::OverSpeed => OverSpeed::evidence(&self.scene),
+            Finding::ChargeLost => ChargeLost::evidence(&self.scene),
             _ => match channel {
-                Some(channel) => Evidence::NONE.with(EvidenceKey::Value(channel), scene.good(channel)),
+                Some(channel) => Evidence::NONE.with(EvidenceKey::Value(channel), self.scene.good(channel)),
                 None => Evidence::NONE,
             },
         }
@@ -334,14 +341,14 @@ impl Monitor {
 
     /// What happens by the passing of time alone.
     fn finish_tick(&mut self, now: Instant) {
-        let at_ms = self.tick.at_ms;
+        let at_ms = self.scene.tick.at_ms;
         if let Some(after_ms) = self.escalate_after_ms {
             while let Some(happening) = self.alarms.escalate(at_ms, u64::from(after_ms)) {
-                self.report_last(self.tick.stamp, &happening);
+                self.report_last(self.scene.tick.stamp, &happening);
             }
         }
         while let Some(happening) = self.alarms.end_shelving(at_ms) {
-            self.report_last(self.tick.stamp, &happening);
+            self.report_last(self.scene.tick.stamp, &happening);
         }
         self.refresh_signals(now);
     }
@@ -352,7 +359,7 @@ impl Monitor {
     }
 
     fn refresh_signals(&mut self, now: Instant) {
-        if self.annunciator.silence_over(now) {
+        if self.annunciator.take_silence_over(now) {
             self.alarms.end_silence();
         }
         self.annunciator.update(now, self.alarms.outlook());
@@ -366,7 +373,7 @@ impl Monitor {
         admissible(command)?;
         let mut effect = false;
         for position in 0..Alarms::POSITIONS {
-            let Some(happening) = self.alarms.command(position, command, self.tick.at_ms) else { continue };
+            let Some(happening) = self.alarms.command(position, command, self.scene.tick.at_ms) else { continue };
             effect = true;
             self.report_last(now, &happening);
         }
@@ -380,6 +387,8 @@ impl Monitor {
         if !self.button.update(now, pressed) {
             return;
         }
+        // What sounds again after a silence sounds for the alarm states too.
+        self.refresh_signals(now);
         let sounding = self.alarms.outlook().sounding.is_some();
         let command = if sounding { Command::Silence(None) } else { Command::Acknowledge(None) };
         // A press with nothing to silence or acknowledge is none.
@@ -398,8 +407,7 @@ impl Monitor {
     }
 
     /// Lamp and sounder at this moment. Cheap: called 20 times a second.
-    #[must_use]
-    pub fn signals(&self, now: Instant) -> Signals {
+    pub fn signals(&mut self, now: Instant) -> Signals {
         self.annunciator.signals(now)
     }
 
@@ -426,7 +434,7 @@ impl Monitor {
     /// The run state at the last decision tick.
     #[must_use]
     pub const fn run(&self) -> Run {
-        self.tick.run
+        self.scene.tick.run
     }
 }
 

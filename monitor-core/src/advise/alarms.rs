@@ -12,7 +12,7 @@ use crate::event::{AlarmState, State};
 use crate::finding::{Finding, Kind, Level};
 
 /// Findings that can be followed at once.
-const SLOTS: usize = 12;
+const SLOTS: usize = 10;
 /// A finding has gone once it was absent for this long.
 const OFF_DELAY_MS: u32 = 10_000;
 /// Raised again within this time of clearing it is the same episode.
@@ -42,10 +42,8 @@ struct Slot {
     aside: Aside,
     /// For how long the condition has been absent while still standing by its off-delay.
     absent_ms: Option<u32>,
-    /// Since when it stands without anybody having taken note, in elapsed milliseconds.
-    unacknowledged_since_ms: u64,
-    /// When it cleared, in elapsed milliseconds.
-    cleared_at_ms: u64,
+    /// While it stands: when its present level was raised. Otherwise: when it cleared. In elapsed milliseconds.
+    since_ms: u64,
     /// The cause that replaced it, as long as that stands.
     replaced_by: Option<u32>,
 }
@@ -121,6 +119,8 @@ pub(crate) struct Outlook {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Alarms {
     slots: [Option<Slot>; SLOTS],
+    /// A bit for each finding that has a slot, so that the many that have none cost nothing.
+    known: u32,
     last_id: u32,
     /// Findings for which there was no slot.
     turned_away: u32,
@@ -128,7 +128,7 @@ pub(crate) struct Alarms {
 
 impl Alarms {
     pub(crate) const fn new() -> Self {
-        Self { slots: [None; SLOTS], last_id: 0, turned_away: 0 }
+        Self { slots: [None; SLOTS], known: 0, last_id: 0, turned_away: 0 }
     }
 
     /// Takes the standing of one finding in one tick; returns what happened to it.
@@ -139,6 +139,9 @@ impl Alarms {
         channel: Option<Channel>,
         standing: Standing,
     ) -> Option<Happening> {
+        if !self.knows(finding) && !matches!(standing, Standing::Present(_)) {
+            return None;
+        }
         let index = self
             .slots
             .iter()
@@ -148,6 +151,11 @@ impl Alarms {
             (Standing::Present(level), None) => self.raise_new(tick, finding, channel, level),
             (_, Some(index)) => self.update(tick, index, standing),
         }
+    }
+
+    /// Whether the finding has a slot, for whatever channel.
+    pub(crate) const fn knows(&self, finding: Finding) -> bool {
+        self.known & bit(finding) != 0
     }
 
     fn update(&mut self, tick: &Tick, index: usize, standing: Standing) -> Option<Happening> {
@@ -174,7 +182,7 @@ impl Alarms {
                 slot.standing = false;
                 slot.silenced = false;
                 slot.absent_ms = None;
-                slot.cleared_at_ms = tick.at_ms;
+                slot.since_ms = tick.at_ms;
                 // What came and went while it was put aside needs nobody's attention afterwards.
                 slot.acknowledged |= slot.aside != Aside::No && !slot.finding.latches();
                 Some(slot.happening(State::Cleared))
@@ -194,12 +202,12 @@ impl Alarms {
                 slot.level = level;
                 slot.acknowledged = false;
                 slot.silenced = false;
-                slot.unacknowledged_since_ms = tick.at_ms;
+                slot.since_ms = tick.at_ms;
                 Some(slot.happening(State::LevelChanged))
             }
             Standing::Present(_) if cause_stands => None,
             Standing::Present(level) => {
-                let same_episode = tick.at_ms.saturating_sub(slot.cleared_at_ms) <= EPISODE_MS;
+                let same_episode = tick.at_ms.saturating_sub(slot.since_ms) <= EPISODE_MS;
                 let worse = level > slot.level;
                 if !same_episode {
                     slot.id = next_id;
@@ -207,7 +215,7 @@ impl Alarms {
                 }
                 slot.acknowledged = level == Level::Caution || (same_episode && slot.acknowledged && !worse);
                 slot.level = level;
-                slot.unacknowledged_since_ms = tick.at_ms;
+                slot.since_ms = tick.at_ms;
                 slot.standing = true;
                 slot.reset = false;
                 slot.replaced_by = None;
@@ -240,17 +248,17 @@ impl Alarms {
             silenced: false,
             aside: Aside::No,
             absent_ms: None,
-            unacknowledged_since_ms: tick.at_ms,
-            cleared_at_ms: 0,
+            since_ms: tick.at_ms,
             replaced_by: None,
         };
         *self.slots.get_mut(index)? = Some(slot);
+        self.known = self.slots.iter().flatten().fold(0, |known, slot| known | bit(slot.finding));
         Some(slot.happening(State::Raised))
     }
 
     /// A slot that is empty, or whose episode is over, or that matters least among those at rest or of a lower level.
     fn free_slot(&mut self, tick: &Tick, level: Level) -> Option<usize> {
-        let over = |slot: &Slot| !slot.is_open() && tick.at_ms.saturating_sub(slot.cleared_at_ms) > EPISODE_MS;
+        let over = |slot: &Slot| !slot.is_open() && tick.at_ms.saturating_sub(slot.since_ms) > EPISODE_MS;
         if let Some(index) = self.slots.iter().position(|slot| slot.as_ref().is_none_or(over)) {
             return Some(index);
         }
@@ -279,7 +287,7 @@ impl Alarms {
         })?;
         slot.standing = false;
         slot.silenced = false;
-        slot.cleared_at_ms = tick.at_ms;
+        slot.since_ms = tick.at_ms;
         slot.replaced_by = Some(cause.id);
         let mut happening = slot.happening(State::Replaced);
         happening.alarm_state = AlarmState::Normal;
@@ -355,7 +363,7 @@ impl Alarms {
         let slot = self.slots.iter_mut().flatten().find(|slot| {
             slot.level == Level::Warning
                 && slot.alarm_state() == AlarmState::Unacknowledged
-                && at_ms.saturating_sub(slot.unacknowledged_since_ms) >= after_ms
+                && at_ms.saturating_sub(slot.since_ms) >= after_ms
         })?;
         slot.level = Level::Alarm;
         slot.silenced = false;
@@ -400,6 +408,10 @@ impl Alarms {
     pub(crate) const fn turned_away(&self) -> u32 {
         self.turned_away
     }
+}
+
+const fn bit(finding: Finding) -> u32 {
+    1 << finding as u32
 }
 
 /// The finding that a request about alarms names, `Some(None)` for all open ones; `None` for other requests.

@@ -34,6 +34,8 @@ pub(crate) struct Annunciator {
     lamp_since: Instant,
     sound_since: Instant,
     silenced_at: Option<Instant>,
+    /// The silence ended between two steps.
+    silence_over: bool,
     powered_up_at: Option<Instant>,
 }
 
@@ -44,6 +46,7 @@ impl Annunciator {
             lamp_since: Instant::from_millis(0),
             sound_since: Instant::from_millis(0),
             silenced_at: None,
+            silence_over: false,
             powered_up_at: None,
         }
     }
@@ -72,9 +75,10 @@ impl Annunciator {
         self.outlook = outlook;
     }
 
-    /// Whether silenced findings must sound again.
-    pub(crate) fn silence_over(&self, now: Instant) -> bool {
-        self.silenced_at.is_some_and(|at| now.millis_since(at) >= SILENCE_MS)
+    /// Whether silenced findings sound again; asked once.
+    pub(crate) fn take_silence_over(&mut self, now: Instant) -> bool {
+        let over = self.silenced_at.is_some_and(|at| now.millis_since(at) >= SILENCE_MS);
+        core::mem::take(&mut self.silence_over) || over
     }
 
     /// Whether anything blinks or sounds.
@@ -82,44 +86,69 @@ impl Annunciator {
         self.outlook.unacknowledged.is_some() || self.outlook.acknowledged.is_some() || self.powered_up_at.is_some()
     }
 
-    pub(crate) fn signals(&self, now: Instant) -> Signals {
+    /// Lamp and sounder at this moment. Beginnings of patterns are moved on by whole periods as time passes, so that
+    /// no division is needed: this is called 20 times a second.
+    pub(crate) fn signals(&mut self, now: Instant) -> Signals {
         if let Some(at) = self.powered_up_at {
             let age_ms = now.millis_since(at);
             if age_ms < POWER_UP_LAMP_MS {
                 return Signals { lamp: true, sound: age_ms < SOUND_MS };
             }
+            self.powered_up_at = None;
         }
         Signals { lamp: self.lamp(now), sound: self.sound(now) }
     }
 
-    fn lamp(&self, now: Instant) -> bool {
-        let age_ms = now.millis_since(self.lamp_since);
-        match self.outlook.unacknowledged {
-            Some(Level::Alarm) => age_ms % 1_000 < 500,
-            Some(Level::Warning) => age_ms % 2_000 < 1_000,
-            _ => match self.outlook.acknowledged {
-                Some(Level::Alarm | Level::Warning) => true,
-                Some(Level::Caution) => age_ms % CAUTION_REPEAT_MS < CAUTION_BLINK_MS,
-                None => false,
-            },
-        }
+    fn lamp(&mut self, now: Instant) -> bool {
+        let (period_ms, lit_ms) = match (self.outlook.unacknowledged, self.outlook.acknowledged) {
+            (Some(Level::Alarm), _) => (1_000, 500),
+            (Some(Level::Warning), _) => (2_000, 1_000),
+            (_, Some(Level::Alarm | Level::Warning)) => return true,
+            (_, Some(Level::Caution)) => (CAUTION_REPEAT_MS, CAUTION_BLINK_MS),
+            _ => return false,
+        };
+        within_period(&mut self.lamp_since, now, period_ms) < lit_ms
     }
 
-    fn sound(&self, now: Instant) -> bool {
-        let over = self.silence_over(now);
-        let level = if over { self.outlook.sounding.max(self.outlook.silenced) } else { self.outlook.sounding };
-        let since = match self.silenced_at {
-            Some(at) if over && self.outlook.sounding < self.outlook.silenced => at.saturating_add_millis(SILENCE_MS),
-            _ => self.sound_since,
-        };
-        let age_ms = now.millis_since(since);
-        // Sounds and pauses of equal length: the even parts sound.
-        match level {
-            Some(Level::Alarm) => matches!(age_ms % ALARM_REPEAT_MS / SOUND_MS, 0 | 2 | 4),
-            Some(Level::Warning) => matches!(age_ms % WARNING_REPEAT_MS / SOUND_MS, 0 | 2),
+    fn sound(&mut self, now: Instant) -> bool {
+        if self.outlook.silenced > self.outlook.sounding
+            && let Some(at) = self.silenced_at
+            && now.millis_since(at) >= SILENCE_MS
+        {
+            // Nobody acknowledged: it sounds again. The next step makes that known to the alarm states.
+            self.sound_since = at.saturating_add_millis(SILENCE_MS);
+            self.silenced_at = None;
+            self.outlook.sounding = self.outlook.silenced.take();
+            self.silence_over = true;
+        }
+        // Sounds and pauses of equal length.
+        match self.outlook.sounding {
+            Some(Level::Alarm) => {
+                let age_ms = within_period(&mut self.sound_since, now, ALARM_REPEAT_MS);
+                matches!(age_ms, 0..300 | 600..900 | 1_200..1_500)
+            }
+            Some(Level::Warning) => {
+                let age_ms = within_period(&mut self.sound_since, now, WARNING_REPEAT_MS);
+                matches!(age_ms, 0..300 | 600..900)
+            }
             Some(Level::Caution) | None => false,
         }
     }
+}
+
+/// Age within a pattern; the pattern's beginning is moved on by the periods that are over.
+fn within_period(since: &mut Instant, now: Instant, period_ms: u32) -> u32 {
+    let mut age_ms = now.millis_since(*since);
+    if age_ms >= period_ms {
+        let over_ms = if age_ms < period_ms.saturating_mul(2) {
+            period_ms
+        } else {
+            age_ms.saturating_sub(age_ms.checked_rem(period_ms).unwrap_or(0))
+        };
+        *since = since.saturating_add_millis(over_ms);
+        age_ms = age_ms.saturating_sub(over_ms);
+    }
+    age_ms
 }
 
 #[cfg(test)]
@@ -129,18 +158,21 @@ mod tests {
     extern crate std;
     use std::vec::Vec;
 
-    /// Moments in ms at which `of` turns on or off, looked at 50 times a second.
-    fn edges(annunciator: &Annunciator, until_ms: i64, of: fn(Signals) -> bool) -> Vec<i64> {
-        let mut last = false;
-        let mut edges = Vec::new();
+    /// Moments in ms at which lamp and sounder turn on or off, looked at 50 times a second.
+    fn edges(annunciator: &mut Annunciator, until_ms: i64) -> (Vec<i64>, Vec<i64>) {
+        let mut last = Signals::default();
+        let (mut lamp, mut sound) = (Vec::new(), Vec::new());
         for now in (0..until_ms).step_by(20) {
-            let on = of(annunciator.signals(Instant::from_millis(now)));
-            if on != last {
-                edges.push(now);
-                last = on;
+            let signals = annunciator.signals(Instant::from_millis(now));
+            if signals.lamp != last.lamp {
+                lamp.push(now);
             }
+            if signals.sound != last.sound {
+                sound.push(now);
+            }
+            last = signals;
         }
-        edges
+        (lamp, sound)
     }
 
     fn close(found: &[i64], expected: &[i64]) -> bool {
@@ -172,9 +204,8 @@ mod tests {
         for (name, outlook, until_ms, sound, lamp) in cases {
             let mut annunciator = Annunciator::new();
             annunciator.update(Instant::from_millis(0), outlook);
-            let sounds = edges(&annunciator, until_ms, |signals| signals.sound);
+            let (lamps, sounds) = edges(&mut annunciator, until_ms);
             assert!(close(&sounds, sound), "{name}: sound {sounds:?}");
-            let lamps = edges(&annunciator, until_ms, |signals| signals.lamp);
             assert!(close(&lamps, lamp), "{name}: lamp {lamps:?}");
         }
     }
@@ -185,7 +216,7 @@ mod tests {
         let level = Some(Level::Warning);
         annunciator
             .update(Instant::from_millis(0), Outlook { unacknowledged: level, sounding: level, ..Outlook::default() });
-        let sounds = edges(&annunciator, 62_000, |signals| signals.sound);
+        let (_, sounds) = edges(&mut annunciator, 62_000);
         assert!(close(&sounds, &[0, 300, 600, 900, 60_000, 60_300, 60_600, 60_900]), "{sounds:?}");
     }
 
@@ -193,8 +224,8 @@ mod tests {
     fn power_up_shows_lamp_and_sounder() {
         let mut annunciator = Annunciator::new();
         annunciator.power_up(Instant::from_millis(0));
-        assert!(close(&edges(&annunciator, 20_000, |signals| signals.lamp), &[0, 2_000]));
-        assert!(close(&edges(&annunciator, 20_000, |signals| signals.sound), &[0, 300]));
+        let (lamps, sounds) = edges(&mut annunciator, 20_000);
+        assert!(close(&lamps, &[0, 2_000]) && close(&sounds, &[0, 300]), "{lamps:?} {sounds:?}");
     }
 
     #[test]
@@ -203,9 +234,25 @@ mod tests {
         let level = Some(Level::Alarm);
         annunciator
             .update(Instant::from_millis(0), Outlook { unacknowledged: level, silenced: level, ..Outlook::default() });
-        let sounds = edges(&annunciator, 31_000, |signals| signals.sound);
+        let (_, sounds) = edges(&mut annunciator, 31_000);
         assert!(close(&sounds, &[30_000, 30_300, 30_600, 30_900]), "{sounds:?}");
-        assert!(!annunciator.silence_over(Instant::from_millis(29_900)));
-        assert!(annunciator.silence_over(Instant::from_millis(30_100)));
+    }
+
+    #[test]
+    fn a_step_after_the_silence_learns_of_its_end_once() {
+        let level = Some(Level::Alarm);
+        let silenced = Outlook { unacknowledged: level, silenced: level, ..Outlook::default() };
+        for look in [false, true] {
+            let mut annunciator = Annunciator::new();
+            annunciator.update(Instant::from_millis(0), silenced);
+            assert!(!annunciator.take_silence_over(Instant::from_millis(29_900)));
+            let after = Instant::from_millis(30_100);
+            if look {
+                annunciator.signals(after);
+            }
+            assert!(annunciator.take_silence_over(after), "looked at between: {look}");
+            annunciator.update(after, Outlook { unacknowledged: level, sounding: level, ..Outlook::default() });
+            assert!(!annunciator.take_silence_over(Instant::from_millis(90_000)), "looked at between: {look}");
+        }
     }
 }

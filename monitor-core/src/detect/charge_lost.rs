@@ -25,7 +25,7 @@ impl ChargeLost {
         Self { low_ms: 0, pause_ms: 0, counting: false }
     }
 
-    pub(crate) fn judge(&mut self, scene: &Scene<'_>) -> Standing {
+    pub(crate) fn judge(&mut self, scene: &Scene) -> Standing {
         let Some(electric) = scene.profile.electric else { return Standing::Unjudged };
         let at_speed = scene.good(Channel::Rpm).is_some_and(|rpm| rpm > CHARGING_QUARTERS);
         let supply = scene.good(Channel::Supply);
@@ -49,7 +49,7 @@ impl ChargeLost {
         }
     }
 
-    fn pause(&mut self, scene: &Scene<'_>) {
+    fn pause(&mut self, scene: &Scene) {
         self.counting = false;
         self.pause_ms = self.pause_ms.saturating_add(scene.tick.since_last_ms);
         if self.pause_ms >= PAUSE_MS {
@@ -57,7 +57,7 @@ impl ChargeLost {
         }
     }
 
-    pub(crate) fn evidence(scene: &Scene<'_>) -> Evidence {
+    pub(crate) fn evidence(scene: &Scene) -> Evidence {
         Evidence::NONE
             .with(EvidenceKey::Value(Channel::Supply), scene.good(Channel::Supply))
             .with(

@@ -24,7 +24,7 @@ impl DryStart {
         Self { dry_since_ms: None, from_start: true, dry_ms: 0 }
     }
 
-    pub(crate) fn judge(&mut self, scene: &Scene<'_>, stream: &StreamWatch) -> Standing {
+    pub(crate) fn judge(&mut self, scene: &Scene, stream: &StreamWatch) -> Standing {
         self.dry_ms = 0;
         match stream.now {
             Stream::Stopped => {
@@ -45,7 +45,7 @@ impl DryStart {
         }
     }
 
-    fn judge_dry(&mut self, scene: &Scene<'_>) -> Standing {
+    fn judge_dry(&mut self, scene: &Scene) -> Standing {
         let at_ms = scene.tick.at_ms;
         let since_start = if self.from_start { scene.tick.run.since_start_ms } else { 0 };
         let since_ms = *self.dry_since_ms.get_or_insert(at_ms.saturating_sub(u64::from(since_start)));
@@ -62,7 +62,7 @@ impl DryStart {
         self.dry_ms
     }
 
-    pub(crate) fn evidence(scene: &Scene<'_>) -> Evidence {
+    pub(crate) fn evidence(scene: &Scene) -> Evidence {
         Evidence::NONE
             .with(EvidenceKey::Value(Channel::Flow), scene.good(Channel::Flow))
             .with(EvidenceKey::Limit(Channel::Flow), Some(scene.profile.flow_min_or_default().raw()))

@@ -28,32 +28,41 @@ pub(crate) struct HeadClimbing {
     warning: OnDelay,
     alarm: OnDelay,
     estimate: Estimate,
+    /// What the estimate rests on: a new one is made only when that has changed.
+    asked: Option<(u8, i32)>,
 }
 
 impl HeadClimbing {
     pub(crate) const fn new() -> Self {
-        Self { warning: OnDelay::new(), alarm: OnDelay::new(), estimate: Estimate::None }
+        Self { warning: OnDelay::new(), alarm: OnDelay::new(), estimate: Estimate::None, asked: None }
     }
 
     /// `held_back`: the hot-restart rule holds.
     pub(crate) fn judge(
         &mut self,
-        scene: &Scene<'_>,
+        scene: &Scene,
         trend: &HeadTrend,
         stream: &StreamWatch,
         held_back: bool,
     ) -> Standing {
-        self.estimate = Estimate::None;
         if !scene.tick.run.running {
             self.reset();
             return Standing::Absent;
         }
-        let Some(head) = scene.good(Channel::Head) else { return Standing::Unjudged };
+        let Some(head) = scene.good(Channel::Head) else {
+            self.warning.update(&scene.tick, None);
+            self.alarm.update(&scene.tick, None);
+            return Standing::Unjudged;
+        };
         let Some(steep) = least_slope(scene, head, stream.gone()) else {
             self.reset();
             return Standing::Absent;
         };
-        self.estimate = seconds_to_limit(trend, scene.normal.head_limit(), steep);
+        let asked = Some((trend.generation(), steep));
+        if asked != self.asked {
+            self.asked = asked;
+            self.estimate = seconds_to_limit(trend, scene.normal.head_limit(), steep);
+        }
         let low_s = match self.estimate {
             Estimate::None => return Standing::Unjudged,
             // Over the limit `head-over-limit` speaks.
@@ -61,8 +70,8 @@ impl HeadClimbing {
             Estimate::NotClimbing => i32::MAX,
             Estimate::Reaches { low_s, .. } => low_s,
         };
-        let alarm_ms = self.alarm.update(scene.tick, low_s < ALARM_BELOW_S);
-        let warning_ms = self.warning.update(scene.tick, low_s < WARNING_BELOW_S);
+        let alarm_ms = self.alarm.update(&scene.tick, Some(low_s < ALARM_BELOW_S));
+        let warning_ms = self.warning.update(&scene.tick, Some(low_s < WARNING_BELOW_S));
         let due = |held: Option<u32>| held.is_some_and(|held_ms| held_ms >= RAISE_MS);
         if held_back {
             Standing::Between
@@ -80,9 +89,11 @@ impl HeadClimbing {
     fn reset(&mut self) {
         self.warning.reset();
         self.alarm.reset();
+        self.estimate = Estimate::None;
+        self.asked = None;
     }
 
-    pub(crate) fn evidence(&self, scene: &Scene<'_>) -> Evidence {
+    pub(crate) fn evidence(&self, scene: &Scene) -> Evidence {
         let (eta_s, low_s, high_s) = match self.estimate {
             Estimate::Reaches { eta_s, low_s, high_s } => (Some(eta_s), Some(low_s), high_s),
             Estimate::AtLimit => (Some(0), Some(0), Some(0)),
@@ -98,7 +109,7 @@ impl HeadClimbing {
 }
 
 /// The slope in m°C per second over which a climb counts at this head temperature; `None` where none does.
-fn least_slope(scene: &Scene<'_>, head: i32, stream_gone: bool) -> Option<i32> {
+fn least_slope(scene: &Scene, head: i32, stream_gone: bool) -> Option<i32> {
     if stream_gone || head >= scene.normal.head_unhealthy_from() {
         Some(0)
     } else if head >= scene.normal.head_watch_from() {

@@ -22,12 +22,12 @@ impl HeadOverLimit {
     }
 
     /// `held_back`: the hot-restart rule holds.
-    pub(crate) fn judge(&mut self, scene: &Scene<'_>, held_back: bool) -> Standing {
+    pub(crate) fn judge(&mut self, scene: &Scene, held_back: bool) -> Standing {
         self.excess_ms = 0;
         let limit = scene.normal.head_limit();
         let head = scene.good(Channel::Head);
         // A run is credited back to its first sample, and so is the time that it was over the limit.
-        let over_ms = self.over.update(scene.tick, head.is_some_and(|head| head > limit));
+        let over_ms = self.over.update(&scene.tick, head.map(|head| head > limit));
         if !scene.tick.run.running {
             return Standing::Absent;
         }
@@ -47,7 +47,7 @@ impl HeadOverLimit {
         self.excess_ms
     }
 
-    pub(crate) fn evidence(scene: &Scene<'_>) -> Evidence {
+    pub(crate) fn evidence(scene: &Scene) -> Evidence {
         Evidence::NONE
             .with(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
             .with(EvidenceKey::Limit(Channel::Head), Some(scene.normal.head_limit()))

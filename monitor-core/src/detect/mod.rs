@@ -21,7 +21,7 @@ pub(crate) use charge_lost::ChargeLost;
 pub(crate) use dry_start::DryStart;
 pub(crate) use head_climbing::HeadClimbing;
 pub(crate) use head_over_limit::HeadOverLimit;
-pub(crate) use hot_restart::holds_back as hot_restart_holds_back;
+pub(crate) use hot_restart::HotRestart;
 pub(crate) use oil_pressure_low::OilPressureLow;
 pub(crate) use over_speed::OverSpeed;
 pub(crate) use sensor_open::SensorOpen;
@@ -37,16 +37,16 @@ use crate::finding::Level;
 use crate::profile::Profile;
 
 /// All that a detector may look at.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Scene<'a> {
-    pub(crate) tick: &'a Tick,
-    pub(crate) profile: &'a Profile,
-    pub(crate) normal: &'a Normal,
+#[derive(Debug)]
+pub(crate) struct Scene {
+    pub(crate) tick: Tick,
+    pub(crate) profile: Profile,
+    pub(crate) normal: Normal,
     /// Channels that have a sensor and, in a replay, a column.
     pub(crate) channels: ChannelSet,
 }
 
-impl Scene<'_> {
+impl Scene {
     /// The mean of a channel in this tick, where it has a sensor and can be believed.
     pub(crate) fn good(&self, channel: Channel) -> Option<i32> {
         if self.channels.contains(channel) { self.tick.good(channel) } else { None }

@@ -19,21 +19,22 @@ impl OilPressureLow {
         Self { low: OnDelay::new() }
     }
 
-    pub(crate) fn judge(&mut self, scene: &Scene<'_>) -> Standing {
+    pub(crate) fn judge(&mut self, scene: &Scene) -> Standing {
         let Some(least) = scene.profile.oil_min else { return Standing::Unjudged };
         if !scene.tick.run.running {
             self.low.reset();
             return Standing::Absent;
         }
-        let Some(pressure) = scene.good(Channel::Oil) else { return Standing::Unjudged };
-        match self.low.update(scene.tick, pressure < least.raw()) {
-            Some(held_ms) if held_ms >= RAISE_MS => Standing::Present(Level::Alarm),
-            Some(_) => Standing::Between,
-            None => Standing::Absent,
+        let low = scene.good(Channel::Oil).map(|pressure| pressure < least.raw());
+        match (self.low.update(&scene.tick, low), low) {
+            (Some(held_ms), _) if held_ms >= RAISE_MS => Standing::Present(Level::Alarm),
+            (Some(_), _) => Standing::Between,
+            (None, Some(_)) => Standing::Absent,
+            (None, None) => Standing::Unjudged,
         }
     }
 
-    pub(crate) fn evidence(scene: &Scene<'_>) -> Evidence {
+    pub(crate) fn evidence(scene: &Scene) -> Evidence {
         Evidence::NONE
             .with(EvidenceKey::Value(Channel::Oil), scene.good(Channel::Oil))
             .with(EvidenceKey::Limit(Channel::Oil), scene.profile.oil_min.map(Quantity::raw))

@@ -22,11 +22,13 @@ impl OverSpeed {
         Self { over: OnDelay::new(), excess_ms: 0 }
     }
 
-    pub(crate) fn judge(&mut self, scene: &Scene<'_>) -> Standing {
+    pub(crate) fn judge(&mut self, scene: &Scene) -> Standing {
         self.excess_ms = 0;
-        let Some(rpm) = scene.good(Channel::Rpm) else { return Standing::Unjudged };
         let max = scene.profile.max.raw();
-        match self.over.update(scene.tick, rpm > max) {
+        let rpm = scene.good(Channel::Rpm);
+        let over_ms = self.over.update(&scene.tick, rpm.map(|rpm| rpm > max));
+        let Some(rpm) = rpm else { return Standing::Unjudged };
+        match over_ms {
             Some(held_ms) if held_ms >= RAISE_MS => {
                 self.excess_ms = held_ms;
                 Standing::Present(Level::Warning)
@@ -41,7 +43,7 @@ impl OverSpeed {
         self.excess_ms
     }
 
-    pub(crate) fn evidence(scene: &Scene<'_>) -> Evidence {
+    pub(crate) fn evidence(scene: &Scene) -> Evidence {
         Evidence::NONE
             .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
             .with(EvidenceKey::Limit(Channel::Rpm), Some(scene.profile.max.raw()))

@@ -19,14 +19,19 @@ impl SensorOpen {
         Self { open: OnDelay::new(), silent: OnDelay::new() }
     }
 
-    pub(crate) fn judge(&mut self, scene: &Scene<'_>, channel: Channel) -> Standing {
+    /// Whether nothing speaks against the lead yet.
+    pub(crate) const fn is_idle(&self) -> bool {
+        self.open.is_idle() && self.silent.is_idle()
+    }
+
+    pub(crate) fn judge(&mut self, scene: &Scene, channel: Channel) -> Standing {
         if !scene.channels.contains(channel) {
             return Standing::Unjudged;
         }
         let quality = scene.tick.channel(channel).quality;
-        let open_ms = self.open.update(scene.tick, quality == Quality::Open);
+        let open_ms = self.open.update(&scene.tick, Some(quality == Quality::Open));
         let nothing = matches!(quality, Quality::Missing | Quality::Implausible);
-        let silent_ms = self.silent.update(scene.tick, nothing && others_report(scene, channel));
+        let silent_ms = self.silent.update(&scene.tick, Some(nothing && others_report(scene, channel)));
         if open_ms.is_some_and(|held| held >= OPEN_MS) || silent_ms.is_some_and(|held| held >= SILENT_MS) {
             return Standing::Present(sensor_level(channel));
         }
@@ -38,6 +43,6 @@ impl SensorOpen {
     }
 }
 
-fn others_report(scene: &Scene<'_>, channel: Channel) -> bool {
+fn others_report(scene: &Scene, channel: Channel) -> bool {
     Channel::ALL.into_iter().any(|other| other != channel && scene.good(other).is_some())
 }

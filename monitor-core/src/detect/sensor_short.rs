@@ -17,12 +17,17 @@ impl SensorShort {
         Self { short: OnDelay::new() }
     }
 
-    pub(crate) fn judge(&mut self, scene: &Scene<'_>, channel: Channel) -> Standing {
+    /// Whether nothing speaks against the lead yet.
+    pub(crate) const fn is_idle(&self) -> bool {
+        self.short.is_idle()
+    }
+
+    pub(crate) fn judge(&mut self, scene: &Scene, channel: Channel) -> Standing {
         if !scene.channels.contains(channel) {
             return Standing::Unjudged;
         }
         let quality = scene.tick.channel(channel).quality;
-        match self.short.update(scene.tick, quality == Quality::Short) {
+        match self.short.update(&scene.tick, Some(quality == Quality::Short)) {
             Some(held) if held >= SHORT_MS => Standing::Present(sensor_level(channel)),
             Some(_) => Standing::Between,
             None if quality == Quality::Missing => Standing::Unjudged,

@@ -37,7 +37,7 @@ impl SensorStuck {
         Self { changes: 0, longest_ms: 0, still_ms: 0, still_at_idle: false, still_under_load: false }
     }
 
-    pub(crate) fn judge(&mut self, scene: &Scene<'_>, channel: Channel) -> Standing {
+    pub(crate) fn judge(&mut self, scene: &Scene, channel: Channel) -> Standing {
         if !scene.channels.contains(channel) || scene.tick.good(channel).is_none() {
             return Standing::Unjudged;
         }
@@ -67,7 +67,7 @@ impl SensorStuck {
         if stuck { Standing::Present(sensor_level(channel)) } else { Standing::Between }
     }
 
-    fn follow_standstill(&mut self, scene: &Scene<'_>) {
+    fn follow_standstill(&mut self, scene: &Scene) {
         if !scene.tick.after_hole() {
             self.still_ms = self.still_ms.saturating_add(scene.tick.since_last_ms);
         }

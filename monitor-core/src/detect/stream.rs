@@ -33,7 +33,7 @@ impl StreamWatch {
         Self { now: Stream::Stopped, at_idle: false, seen_this_run: false }
     }
 
-    pub(crate) fn update(&mut self, scene: &Scene<'_>) {
+    pub(crate) fn update(&mut self, scene: &Scene) {
         self.now = look(scene);
         self.at_idle = scene.tick.good(Channel::Rpm).is_some_and(|rpm| scene.normal.at_idle(rpm));
         match self.now {
@@ -49,7 +49,7 @@ impl StreamWatch {
     }
 }
 
-fn look(scene: &Scene<'_>) -> Stream {
+fn look(scene: &Scene) -> Stream {
     if !scene.tick.run.running {
         return Stream::Stopped;
     }

@@ -28,10 +28,13 @@ impl StreamLost {
         Self { gone: OnDelay::new(), head_at_loss: None, lost_ms: 0 }
     }
 
-    pub(crate) fn judge(&mut self, scene: &Scene<'_>, stream: &StreamWatch) -> Standing {
+    pub(crate) fn judge(&mut self, scene: &Scene, stream: &StreamWatch) -> Standing {
         self.lost_ms = 0;
         match stream.now {
-            Stream::Unjudged => Standing::Unjudged,
+            Stream::Unjudged => {
+                self.gone.update(&scene.tick, None);
+                Standing::Unjudged
+            }
             Stream::Stopped | Stream::Flowing => {
                 self.gone.reset();
                 self.head_at_loss = None;
@@ -43,12 +46,12 @@ impl StreamLost {
         }
     }
 
-    fn judge_gone(&mut self, scene: &Scene<'_>, stream: &StreamWatch) -> Standing {
+    fn judge_gone(&mut self, scene: &Scene, stream: &StreamWatch) -> Standing {
         let head = scene.good(Channel::Head);
         if self.head_at_loss.is_none() {
             self.head_at_loss = head;
         }
-        let held_ms = self.gone.update(scene.tick, true).unwrap_or(0);
+        let held_ms = self.gone.update(&scene.tick, Some(true)).unwrap_or(0);
         if held_ms < if stream.at_idle { AT_IDLE_MS } else { AT_SPEED_MS } {
             return Standing::Between;
         }
@@ -65,7 +68,7 @@ impl StreamLost {
         self.lost_ms
     }
 
-    pub(crate) fn evidence(scene: &Scene<'_>) -> Evidence {
+    pub(crate) fn evidence(scene: &Scene) -> Evidence {
         Evidence::NONE
             .with(EvidenceKey::Value(Channel::Flow), scene.good(Channel::Flow))
             .with(EvidenceKey::Limit(Channel::Flow), Some(scene.profile.flow_min_or_default().raw()))

@@ -4,17 +4,15 @@
 //! three thirds of the long window: with equal steps of time, each rise is the rise before times one ratio. It counts
 //! only where the bend is larger than the scatter. "No estimate" is an answer.
 
-use super::head_trend::{HeadTrend, Line};
+use super::head_trend::{BLOCKS, HeadTrend, Line};
 use crate::num::{div_wide, round_div};
 
-/// Shortest window, in milliseconds, for a sensor with fine steps.
-const SHORT_MS: u32 = 8_000;
-/// Whole-degree sensors need at least this window, in milliseconds; finer ones in proportion.
-const WHOLE_DEGREE_MS: u32 = 20_000;
-/// Window for slow climbs and for the exponential, in milliseconds.
-const LONG_MS: u32 = 36_000;
-/// The same for a coarse sensor: at twice the length a step more or less matters half as much.
-const LONG_COARSE_MS: u32 = 72_000;
+/// Short window of a sensor with fine steps, in blocks: 8 s.
+const SHORT_BLOCKS: usize = 4;
+/// Short window of a coarse sensor, in blocks: 20 s, the least for whole degrees.
+const SHORT_COARSE_BLOCKS: usize = 5;
+/// Blocks in each third of the long window.
+const THIRD: usize = BLOCKS / 3;
 /// Least rise over a window that is a climb, in m°C.
 const LEAST_RISE_MILLIKELVIN: i32 = 500;
 /// And in steps of the sensor.
@@ -39,15 +37,18 @@ pub(crate) enum Estimate {
 
 /// The forecast from the last seconds of the head; `steep` is the slope in m°C per second under which nothing counts.
 pub(crate) fn seconds_to_limit(trend: &HeadTrend, limit: i32, steep: i32) -> Estimate {
-    let short_ms = short_window_ms(trend.resolution());
-    let short = trend.line(short_ms);
-    let long = trend.line(if trend.is_coarse() { LONG_COARSE_MS } else { LONG_MS });
-    if short.is_none() && long.is_none() {
+    let short_blocks = if trend.is_coarse() { SHORT_COARSE_BLOCKS } else { SHORT_BLOCKS };
+    if trend.len() < short_blocks {
         return Estimate::None;
     }
+    let line_of = |blocks: usize| could_climb(trend, blocks, steep).then(|| trend.line(blocks)).flatten();
     let climbing = |line: &Line| climbs(line, trend.resolution(), steep);
-    let (short, long_climb) = (short.filter(climbing), long.filter(climbing));
-    let bend = bend(trend, long);
+    let long = line_of(BLOCKS);
+    let (short, long_climb) = (line_of(short_blocks).filter(climbing), long.filter(climbing));
+    if short.is_none() && long_climb.is_none() {
+        return Estimate::NotClimbing;
+    }
+    let bend = long.and_then(|line| bend(trend, &line));
     let slows_down = bend.is_some_and(|bend| bend.rise < bend.before);
     // A climb that slows down has the slope of its last seconds; one that has just begun shows in them first.
     let line = if slows_down {
@@ -67,17 +68,22 @@ pub(crate) fn seconds_to_limit(trend: &HeadTrend, limit: i32, steep: i32) -> Est
     }
 }
 
-/// A window in which a climb that matters spans some steps of the sensor.
-fn short_window_ms(resolution: i32) -> u32 {
-    let scaled = resolution.unsigned_abs().saturating_mul(WHOLE_DEGREE_MS / 1_000);
-    scaled.clamp(SHORT_MS, WHOLE_DEGREE_MS)
+/// A cheap look before a line is drawn: a window whose ends differ by less than half of what would count has no climb.
+fn could_climb(trend: &HeadTrend, blocks: usize, steep: i32) -> bool {
+    trend.rise(blocks).is_some_and(|(rise, span_ms)| {
+        let counts = steep.saturating_mul(span_ms) / 1_000;
+        rise.saturating_mul(2) >= counts.max(least_rise(trend.resolution()))
+    })
+}
+
+fn least_rise(resolution: i32) -> i32 {
+    LEAST_RISE_MILLIKELVIN.max(resolution.saturating_mul(LEAST_RISE_STEPS))
 }
 
 fn climbs(line: &Line, resolution: i32, steep: i32) -> bool {
     let surely = line.slope.saturating_sub(line.slope_error.saturating_mul(2));
     let rise = div_wide(i64::from(line.slope).saturating_mul(i64::from(line.span_ms)), 1_000);
-    let least = LEAST_RISE_MILLIKELVIN.max(resolution.saturating_mul(LEAST_RISE_STEPS));
-    surely > steep.max(0) && rise >= least
+    surely > steep.max(0) && rise >= least_rise(resolution)
 }
 
 fn straight_seconds(line: &Line, left: i32) -> Estimate {
@@ -105,21 +111,19 @@ struct Bend {
     doubt: i32,
 }
 
-fn bend(trend: &HeadTrend, long: Option<Line>) -> Option<Bend> {
-    let line = long?;
-    let span_ms = u32::try_from(line.span_ms).ok()?;
-    let third_ms = span_ms / 3;
-    let newest = trend.mean_between(0, third_ms)?;
-    let middle = trend.mean_between(third_ms, third_ms.saturating_mul(2))?;
-    let oldest = trend.mean_between(third_ms.saturating_mul(2), third_ms.saturating_mul(3))?;
+fn bend(trend: &HeadTrend, line: &Line) -> Option<Bend> {
+    let newest = trend.mean(0, THIRD)?;
+    let middle = trend.mean(THIRD, THIRD)?;
+    let oldest = trend.mean(THIRD.saturating_mul(2), THIRD)?;
     let rise = newest.saturating_sub(middle);
     let before = middle.saturating_sub(oldest);
-    // Two means of a dozen points each: the scatter of their difference is under half of that of one point.
-    // And the thirds can differ by a point, which is 1/24 of a step of a dozen points to either side.
+    // Two means of half a dozen blocks each: the scatter of their difference is about half of that of one block. With
+    // coarse steps the means themselves are off by up to half a step, and blocks can differ a little in length.
     let uneven = rise.saturating_abs().saturating_add(before.saturating_abs()) / 24;
     let doubt = (line.scatter / 2).max(trend.resolution() / 2).max(uneven);
     let bent = rise.saturating_sub(before).saturating_abs() > doubt.saturating_mul(2);
-    let step_ms = i32::try_from(third_ms).ok()?;
+    // The long window spans 17 steps from block to block, a third is six of them.
+    let step_ms = div_wide(i64::from(line.span_ms).saturating_mul(6), 17);
     (bent && before > 0 && rise > 0).then_some(Bend { last: newest, age_ms: step_ms / 2, step_ms, before, rise, doubt })
 }
 
@@ -199,8 +203,8 @@ mod tests {
 
     #[test]
     fn too_few_points_give_no_estimate() {
-        assert_eq!(seconds_to_limit(&trend(7, 10, |t| 60.0 + t), 95_000, 0), Estimate::None);
-        assert_eq!(seconds_to_limit(&trend(18, 1_000, |t| 60.0 + t), 95_000, 0), Estimate::None, "whole degrees");
+        assert_eq!(seconds_to_limit(&trend(8, 10, |t| 60.0 + t), 95_000, 0), Estimate::None);
+        assert_eq!(seconds_to_limit(&trend(20, 1_000, |t| 60.0 + t), 95_000, 0), Estimate::None, "whole degrees");
     }
 
     #[test]
