@@ -4,7 +4,6 @@
 //! see the last tenths of a volt at all. [`AdcScale`] therefore keeps a dead zone at both ends, and a count inside one
 //! is a fault of the lead, never a value.
 
-use core::convert::Infallible;
 use core::fmt;
 
 use super::Quality;
@@ -63,18 +62,6 @@ impl<T: AdcInput + ?Sized> AdcInput for &mut T {
 
     fn read_counts(&mut self) -> nb::Result<AdcCounts, Self::Error> {
         T::read_counts(self)
-    }
-}
-
-/// An input that always answers the same: the reference of a sender that is fed from the converter's own reference.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct FixedCounts(pub AdcCounts);
-
-impl AdcInput for FixedCounts {
-    type Error = Infallible;
-
-    fn read_counts(&mut self) -> nb::Result<AdcCounts, Self::Error> {
-        Ok(self.0)
     }
 }
 
@@ -222,21 +209,35 @@ impl CalibrationError {
     pub const fn message(self) -> &'static str {
         match self {
             Self::FullScale => "full scale must be 255 to 16777215 counts: give the converter's highest count",
-            Self::DeadZones => "dead zones take more than half of the scale: measure them again with the lead open and shorted",
+            Self::DeadZones => {
+                "dead zones take more than half of the scale: measure them again with the lead open and shorted"
+            }
             Self::Resistor => "the divider's fixed resistor must be above 0 ohm: read its value off the board",
             Self::ThermistorCurve => "a, b and c do not describe a thermistor: check their powers of ten",
-            Self::ThermistorTable => "the table needs 2 rows or more, temperature rising by 1 to 60 K and resistance falling in each",
+            Self::ThermistorTable => {
+                "the table needs 2 rows or more, temperature rising by 1 to 60 K and resistance falling in each"
+            }
             Self::ColdLimit => "the cold limit must be -60 to -10 degrees: a colder start is legal and no sensor fault",
-            Self::HotLimit => "the hot limit must be 130 to 300 degrees: below that an overheat would be called a sensor fault",
-            Self::DeadZoneCoversRange => "a dead zone covers temperatures between -10 and 120 degrees: change the fixed resistor or the zones",
-            Self::RtdNominal => "the resistance at 0 degrees must be 98 to 102 or 980 to 1020 ohm: use a Pt100 or Pt1000",
+            Self::HotLimit => {
+                "the hot limit must be 130 to 300 degrees: below that an overheat would be called a sensor fault"
+            }
+            Self::DeadZoneCoversRange => {
+                "a dead zone covers temperatures between -10 and 120 degrees: change the fixed resistor or the zones"
+            }
+            Self::RtdNominal => {
+                "the resistance at 0 degrees must be 98 to 102 or 980 to 1020 ohm: use a Pt100 or Pt1000"
+            }
             Self::RtdLeads => "the leads must be under a tenth of the sensor's resistance: use thicker or shorter ones",
-            Self::AmplifierStep => "the amplifier's step must be 1 to 40000000 picovolts a count: check gain and reference",
+            Self::AmplifierStep => {
+                "the amplifier's step must be 1 to 40000000 picovolts a count: check gain and reference"
+            }
             Self::AmplifierZero => "the amplifier's zero lies in a dead zone: shift it towards the middle",
             Self::ReferenceVoltage => "the reference must be above 0 and at most 10000 mV",
             Self::DividerRatio => "the divider ratio must be 1 to 100: input voltage over voltage at the pin",
             Self::SupplyRange => "the divider must measure 16 V or more: a charging system reaches that",
-            Self::SenderSpan => "open limit, zero, full span and short limit must rise in this order, below the reference",
+            Self::SenderSpan => {
+                "open limit, zero, full span and short limit must rise in this order, below the reference"
+            }
             Self::SenderPressure => "the pressure at full span must be above that at zero",
             Self::SenderGain => "the gain between signal and reference counts must be above 0 and at most 100",
             Self::Smoothing => "smoothing must be 0 to 4",

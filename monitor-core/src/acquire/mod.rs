@@ -3,8 +3,14 @@
 //! Slow sensors (temperature, voltage, pressure) are asked through [`SlowSensor`]; pulses are counted by the board and
 //! handed in as finished readings. Nothing here waits.
 
+pub mod adc;
+pub mod pressure;
+pub mod pulse;
 mod readings;
+pub mod supply;
+pub mod temperature;
 
+pub use adc::SlowChannel;
 pub use readings::{Channel, ChannelSet, Quality, RawReading, Reading, Readings};
 
 /// A sensor that is asked now and then and answers when it is ready.

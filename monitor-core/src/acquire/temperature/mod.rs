@@ -79,10 +79,8 @@ mod tests {
             ("just under an open lead at -17", -15_000, 130_000, Ok(())),
         ];
         for (name, coldest, hottest, expected) in cases {
-            let span = TemperatureSpan::new(
-                Temperature::from_millicelsius(coldest),
-                Temperature::from_millicelsius(hottest),
-            );
+            let span =
+                TemperatureSpan::new(Temperature::from_millicelsius(coldest), Temperature::from_millicelsius(hottest));
             assert_eq!(span.map(|_| ()), expected, "{name}");
         }
     }
