@@ -60,6 +60,8 @@ pub struct Monitor {
     // detect
     stream: StreamWatch,
     hot_restart: HotRestart,
+    /// Whether something speaks against the lead of a sensor.
+    leads_suspect: bool,
     detectors: Detectors,
     // forecast
     trend: HeadTrend,
@@ -137,6 +139,7 @@ impl Monitor {
             tracker: RunTracker::new(),
             stream: StreamWatch::new(),
             hot_restart: HotRestart::new(),
+            leads_suspect: false,
             detectors: Detectors::new(),
             trend: HeadTrend::new(),
             alarms: Alarms::new(),
@@ -173,6 +176,7 @@ impl Monitor {
         self.tracker.restart();
         self.stream = StreamWatch::new();
         self.hot_restart = HotRestart::new();
+        self.leads_suspect = false;
         self.detectors = Detectors::new();
         self.trend.restart();
         self.last_stamp = now;
@@ -200,8 +204,7 @@ impl Monitor {
         let advance = self.timeline.advance(now);
         let closed = if advance.new_second { self.close_tick(now, before_ms) } else { None };
         self.last_stamp = now;
-        let quality = self.builder.add(readings, self.tracker.running());
-        let quarters = (quality == crate::acquire::Quality::Good).then(|| readings.raw(Channel::Rpm).raw);
+        let quarters = self.builder.add(readings, self.tracker.running(), advance.passed_ms);
         self.tracker.sample(self.timeline.elapsed_ms(), quarters, &mut self.hours);
         closed
     }
@@ -214,8 +217,7 @@ impl Monitor {
     }
 
     fn close_tick(&mut self, now: Instant, at_ms: u64) -> Option<Instant> {
-        let run = self.tracker.run(at_ms, None);
-        if !self.builder.close(self.last_stamp, at_ms, run, &mut self.scene.tick) {
+        if !self.builder.close(self.last_stamp, at_ms, &mut self.scene.tick) {
             return None;
         }
         self.tracker.watch_hose(&self.scene.tick);
@@ -231,47 +233,65 @@ impl Monitor {
         self.trend.update(&self.scene.tick);
         self.stream.update(&self.scene);
         let held_back = self.hot_restart.update(&self.scene);
-        let detectors = &mut self.detectors;
-        let standings = [
-            (Finding::StreamLost, detectors.stream_lost.judge(&self.scene, &self.stream)),
-            (Finding::DryStart, detectors.dry_start.judge(&self.scene, &self.stream)),
-            (Finding::HeadClimbing, detectors.head_climbing.judge(&self.scene, &self.trend, &self.stream, held_back)),
-            (Finding::HeadOverLimit, detectors.head_over_limit.judge(&self.scene, held_back)),
-            (Finding::OilPressureLow, detectors.oil_pressure_low.judge(&self.scene)),
-            (Finding::OverSpeed, detectors.over_speed.judge(&self.scene)),
-            (Finding::ChargeLost, detectors.charge_lost.judge(&self.scene)),
-        ];
-        for (finding, standing) in standings {
-            self.advise(finding, None, standing);
-        }
+        let standing = self.detectors.stream_lost.judge(&self.scene, &self.stream);
+        self.settle(Finding::StreamLost, standing);
+        let standing = self.detectors.dry_start.judge(&self.scene, &self.stream);
+        self.settle(Finding::DryStart, standing);
+        let standing = self.detectors.head_climbing.judge(&self.scene, &self.trend, &self.stream, held_back);
+        self.settle(Finding::HeadClimbing, standing);
+        let standing = self.detectors.head_over_limit.judge(&self.scene, held_back);
+        self.settle(Finding::HeadOverLimit, standing);
+        let standing = self.detectors.oil_pressure_low.judge(&self.scene);
+        self.settle(Finding::OilPressureLow, standing);
+        let standing = self.detectors.over_speed.judge(&self.scene);
+        self.settle(Finding::OverSpeed, standing);
+        let standing = self.detectors.charge_lost.judge(&self.scene);
+        self.settle(Finding::ChargeLost, standing);
         self.decide_sensors();
         self.credit_abuse();
         self.scene.normal.learn(&self.scene.tick);
     }
 
+    /// Hands a standing on where it can change anything.
+    fn settle(&mut self, finding: Finding, standing: Standing) {
+        if self.alarms.wants(finding, standing) {
+            self.advise(finding, None, standing);
+        }
+    }
+
     fn decide_sensors(&mut self) {
-        for (index, channel) in Channel::ALL.into_iter().enumerate() {
-            if let Some(sensor) = self.detectors.sensor_open.get_mut(index)
-                && (self.scene.tick.good(channel).is_none()
-                    || !sensor.is_idle()
-                    || self.alarms.knows(Finding::SensorOpen))
-            {
-                let standing = sensor.judge(&self.scene, channel);
-                self.advise(Finding::SensorOpen, Some(channel), standing);
-            }
-            if let Some(sensor) = self.detectors.sensor_short.get_mut(index)
-                && (self.scene.tick.good(channel).is_none()
-                    || !sensor.is_idle()
-                    || self.alarms.knows(Finding::SensorShort))
-            {
-                let standing = sensor.judge(&self.scene, channel);
-                self.advise(Finding::SensorShort, Some(channel), standing);
-            }
+        // While every channel is good and nothing speaks against a lead there is nothing to judge.
+        if self.scene.tick.with_good.and(self.scene.channels) != self.scene.channels
+            || self.leads_suspect
+            || self.alarms.stands(Finding::SensorOpen)
+            || self.alarms.stands(Finding::SensorShort)
+        {
+            self.decide_leads();
         }
         for (index, channel) in SensorStuck::CHANNELS.into_iter().enumerate() {
             let Some(sensor) = self.detectors.sensor_stuck.get_mut(index) else { continue };
             let standing = sensor.judge(&self.scene, channel);
-            self.advise(Finding::SensorStuck, Some(channel), standing);
+            if self.alarms.wants(Finding::SensorStuck, standing) {
+                self.advise(Finding::SensorStuck, Some(channel), standing);
+            }
+        }
+    }
+
+    fn decide_leads(&mut self) {
+        self.leads_suspect = false;
+        for (index, channel) in Channel::ALL.into_iter().enumerate() {
+            let Some(open) = self.detectors.sensor_open.get_mut(index) else { continue };
+            let Some(short) = self.detectors.sensor_short.get_mut(index) else { continue };
+            let standings = [
+                (Finding::SensorOpen, open.judge(&self.scene, channel)),
+                (Finding::SensorShort, short.judge(&self.scene, channel)),
+            ];
+            self.leads_suspect |= !open.is_idle() || !short.is_idle();
+            for (finding, standing) in standings {
+                if self.alarms.wants(finding, standing) {
+                    self.advise(finding, Some(channel), standing);
+                }
+            }
         }
     }
 
@@ -285,6 +305,10 @@ impl Monitor {
             (Abuse::OverLimit, detectors.head_over_limit.excess_ms()),
             (Abuse::DryRun, detectors.stream_lost.lost_ms().max(detectors.dry_start.dry_ms())),
         ];
+        if excesses.iter().all(|(_, excess_ms)| *excess_ms == 0) {
+            self.abuse = [AbuseClock { credited_ms: 0 }; 3];
+            return;
+        }
         for ((abuse, excess_ms), clock) in excesses.into_iter().zip(self.abuse.iter_mut()) {
             let credit_ms = clock.follow(excess_ms);
             self.hours.credit_abuse(abuse, credit_ms);
@@ -362,7 +386,9 @@ impl Monitor {
         if self.annunciator.take_silence_over(now) {
             self.alarms.end_silence();
         }
-        self.annunciator.update(now, self.alarms.outlook());
+        if self.alarms.take_changed() {
+            self.annunciator.update(now, self.alarms.outlook());
+        }
     }
 
     /// Carries out a request. The events it causes bear the stamp `now`.

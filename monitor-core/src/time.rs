@@ -22,6 +22,12 @@ impl Instant {
         self.0
     }
 
+    /// The low 32 bits of the milliseconds: differences of them are cheap, and right up to 49.7 days.
+    #[must_use]
+    pub(crate) fn low_millis(self) -> u32 {
+        u32::try_from(self.0 & i64::from(u32::MAX)).unwrap_or(0)
+    }
+
     /// This instant moved forward; saturates at the end of the range.
     #[must_use]
     pub const fn saturating_add_millis(self, millis: u32) -> Self {

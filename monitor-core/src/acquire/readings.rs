@@ -161,6 +161,11 @@ impl<Q: Quantity> Reading<Q> {
         Self { value: Q::from_raw(raw), quality, age_ms: 0 }
     }
 
+    /// The reading without its unit, unless nothing was measured.
+    pub(crate) fn known(self) -> Option<RawReading> {
+        (self.quality != Quality::Missing).then(|| self.raw())
+    }
+
     fn raw(self) -> RawReading {
         RawReading { raw: self.value.raw(), quality: self.quality, age_ms: self.age_ms }
     }

@@ -119,8 +119,12 @@ pub(crate) struct Outlook {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Alarms {
     slots: [Option<Slot>; SLOTS],
-    /// A bit for each finding that has a slot, so that the many that have none cost nothing.
-    known: u32,
+    /// A bit for each finding that stands or was replaced, so that the many that do not cost nothing.
+    standing: u32,
+    /// Whether a finding is shelved.
+    any_shelved: bool,
+    /// Whether anything happened that lamp and sounder must follow.
+    changed: bool,
     last_id: u32,
     /// Findings for which there was no slot.
     turned_away: u32,
@@ -128,7 +132,7 @@ pub(crate) struct Alarms {
 
 impl Alarms {
     pub(crate) const fn new() -> Self {
-        Self { slots: [None; SLOTS], known: 0, last_id: 0, turned_away: 0 }
+        Self { slots: [None; SLOTS], standing: 0, any_shelved: false, changed: false, last_id: 0, turned_away: 0 }
     }
 
     /// Takes the standing of one finding in one tick; returns what happened to it.
@@ -139,23 +143,50 @@ impl Alarms {
         channel: Option<Channel>,
         standing: Standing,
     ) -> Option<Happening> {
-        if !self.knows(finding) && !matches!(standing, Standing::Present(_)) {
+        if !self.wants(finding, standing) {
             return None;
         }
         let index = self
             .slots
             .iter()
             .position(|slot| slot.as_ref().is_some_and(|slot| slot.finding == finding && slot.channel == channel));
-        match (standing, index) {
+        let happening = match (standing, index) {
             (Standing::Unjudged | Standing::Between | Standing::Absent, None) => None,
             (Standing::Present(level), None) => self.raise_new(tick, finding, channel, level),
             (_, Some(index)) => self.update(tick, index, standing),
+        };
+        if happening.is_some() {
+            self.note_change();
         }
+        happening
     }
 
-    /// Whether the finding has a slot, for whatever channel.
-    pub(crate) const fn knows(&self, finding: Finding) -> bool {
-        self.known & bit(finding) != 0
+    /// Whether a standing can change anything: it begins, or something of that finding stands.
+    pub(crate) const fn wants(&self, finding: Finding, standing: Standing) -> bool {
+        matches!(standing, Standing::Present(_)) || self.stands(finding)
+    }
+
+    /// Whether the finding stands or was replaced, on whatever channel.
+    pub(crate) const fn stands(&self, finding: Finding) -> bool {
+        self.standing & bit(finding) != 0
+    }
+
+    /// Brings up to date what is kept beside the slots.
+    fn note_change(&mut self) {
+        self.standing = 0;
+        self.any_shelved = false;
+        for slot in self.slots.iter().flatten() {
+            if slot.standing || slot.replaced_by.is_some() {
+                self.standing |= bit(slot.finding);
+            }
+            self.any_shelved |= matches!(slot.aside, Aside::ShelvedUntil(_));
+        }
+        self.changed = true;
+    }
+
+    /// Whether anything happened since this was asked last.
+    pub(crate) fn take_changed(&mut self) -> bool {
+        core::mem::take(&mut self.changed)
     }
 
     fn update(&mut self, tick: &Tick, index: usize, standing: Standing) -> Option<Happening> {
@@ -191,6 +222,7 @@ impl Alarms {
                 // A replaced condition that has gone needs no memory of its cause.
                 if slot.replaced_by.take().is_some() {
                     slot.acknowledged = true;
+                    self.note_change();
                 }
                 None
             }
@@ -252,7 +284,6 @@ impl Alarms {
             replaced_by: None,
         };
         *self.slots.get_mut(index)? = Some(slot);
-        self.known = self.slots.iter().flatten().fold(0, |known, slot| known | bit(slot.finding));
         Some(slot.happening(State::Raised))
     }
 
@@ -292,15 +323,21 @@ impl Alarms {
         let mut happening = slot.happening(State::Replaced);
         happening.alarm_state = AlarmState::Normal;
         happening.replaced_by = Some(cause.id);
+        self.note_change();
         Some(happening)
     }
 
     /// The next shelving that is over by `at_ms`, ended; called until there is none left.
     pub(crate) fn end_shelving(&mut self, at_ms: u64) -> Option<Happening> {
+        if !self.any_shelved {
+            return None;
+        }
         let over = |slot: &Slot| matches!(slot.aside, Aside::ShelvedUntil(until_ms) if at_ms >= until_ms);
         let slot = self.slots.iter_mut().flatten().find(|slot| over(slot))?;
         slot.aside = Aside::No;
-        Some(slot.happening(State::Unshelved))
+        let happening = slot.happening(State::Unshelved);
+        self.note_change();
+        Some(happening)
     }
 
     /// Applies a request to the open finding number `position`; `None` where it has no effect there.
@@ -351,7 +388,9 @@ impl Alarms {
             }
             _ => return None,
         };
-        Some(slot.happening(state))
+        let happening = slot.happening(state);
+        self.note_change();
+        Some(happening)
     }
 
     /// Number of positions that [`Self::command`] takes.
@@ -367,7 +406,9 @@ impl Alarms {
         })?;
         slot.level = Level::Alarm;
         slot.silenced = false;
-        Some(slot.happening(State::LevelChanged))
+        let happening = slot.happening(State::LevelChanged);
+        self.note_change();
+        Some(happening)
     }
 
     /// Lets silenced findings sound again.
@@ -375,6 +416,7 @@ impl Alarms {
         for slot in self.slots.iter_mut().flatten() {
             slot.silenced = false;
         }
+        self.changed = true;
     }
 
     /// What lamp and sounder must show.

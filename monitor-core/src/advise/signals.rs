@@ -31,75 +31,80 @@ const SILENCE_MS: u32 = 30_000;
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Annunciator {
     outlook: Outlook,
-    lamp_since: Instant,
-    sound_since: Instant,
-    silenced_at: Option<Instant>,
+    // Moments are low 32 bits of milliseconds: a step back of the clock looks like a long time and begins a pattern anew.
+    lamp_since_ms: u32,
+    sound_since_ms: u32,
+    silenced_at_ms: Option<u32>,
     /// The silence ended between two steps.
     silence_over: bool,
-    powered_up_at: Option<Instant>,
+    powered_up_at_ms: Option<u32>,
 }
 
 impl Annunciator {
     pub(crate) const fn new() -> Self {
         Self {
             outlook: Outlook { unacknowledged: None, sounding: None, silenced: None, acknowledged: None },
-            lamp_since: Instant::from_millis(0),
-            sound_since: Instant::from_millis(0),
-            silenced_at: None,
+            lamp_since_ms: 0,
+            sound_since_ms: 0,
+            silenced_at_ms: None,
             silence_over: false,
-            powered_up_at: None,
+            powered_up_at_ms: None,
         }
     }
 
     /// Power-up: shows that lamp and sounder work. The patterns of open findings begin anew.
     pub(crate) fn power_up(&mut self, now: Instant) {
-        self.powered_up_at = Some(now);
-        self.lamp_since = now;
-        self.sound_since = now;
-        self.silenced_at = self.silenced_at.map(|_| now);
+        let now_ms = now.low_millis();
+        self.powered_up_at_ms = Some(now_ms);
+        self.lamp_since_ms = now_ms;
+        self.sound_since_ms = now_ms;
+        self.silenced_at_ms = self.silenced_at_ms.map(|_| now_ms);
     }
 
     /// Takes the outlook after something may have changed.
     pub(crate) fn update(&mut self, now: Instant, outlook: Outlook) {
-        if outlook.unacknowledged != self.outlook.unacknowledged {
-            self.lamp_since = now;
+        let now_ms = now.low_millis();
+        if (outlook.unacknowledged, outlook.acknowledged) != (self.outlook.unacknowledged, self.outlook.acknowledged) {
+            self.lamp_since_ms = now_ms;
         }
         if outlook.sounding != self.outlook.sounding {
-            self.sound_since = now;
+            self.sound_since_ms = now_ms;
         }
         if outlook.silenced.is_none() {
-            self.silenced_at = None;
+            self.silenced_at_ms = None;
         } else if outlook.silenced != self.outlook.silenced {
-            self.silenced_at = Some(now);
+            self.silenced_at_ms = Some(now_ms);
         }
         self.outlook = outlook;
     }
 
     /// Whether silenced findings sound again; asked once.
     pub(crate) fn take_silence_over(&mut self, now: Instant) -> bool {
-        let over = self.silenced_at.is_some_and(|at| now.millis_since(at) >= SILENCE_MS);
+        let now_ms = now.low_millis();
+        let over = self.silenced_at_ms.is_some_and(|at_ms| now_ms.wrapping_sub(at_ms) >= SILENCE_MS);
         core::mem::take(&mut self.silence_over) || over
     }
 
     /// Whether anything blinks or sounds.
     pub(crate) const fn is_active(&self) -> bool {
-        self.outlook.unacknowledged.is_some() || self.outlook.acknowledged.is_some() || self.powered_up_at.is_some()
+        self.outlook.unacknowledged.is_some() || self.outlook.acknowledged.is_some() || self.powered_up_at_ms.is_some()
     }
 
     /// Lamp and sounder at this moment. Beginnings of patterns are moved on by whole periods as time passes, so that
     /// no division is needed: this is called 20 times a second.
     pub(crate) fn signals(&mut self, now: Instant) -> Signals {
-        if let Some(at) = self.powered_up_at {
-            let age_ms = now.millis_since(at);
+        let now_ms = now.low_millis();
+        if let Some(at_ms) = self.powered_up_at_ms {
+            let age_ms = now_ms.wrapping_sub(at_ms);
             if age_ms < POWER_UP_LAMP_MS {
                 return Signals { lamp: true, sound: age_ms < SOUND_MS };
             }
-            self.powered_up_at = None;
+            self.powered_up_at_ms = None;
         }
-        Signals { lamp: self.lamp(now), sound: self.sound(now) }
+        Signals { lamp: self.lamp(now_ms), sound: self.sound(now_ms) }
     }
 
-    fn lamp(&mut self, now: Instant) -> bool {
+    fn lamp(&mut self, now_ms: u32) -> bool {
         let (period_ms, lit_ms) = match (self.outlook.unacknowledged, self.outlook.acknowledged) {
             (Some(Level::Alarm), _) => (1_000, 500),
             (Some(Level::Warning), _) => (2_000, 1_000),
@@ -107,28 +112,28 @@ impl Annunciator {
             (_, Some(Level::Caution)) => (CAUTION_REPEAT_MS, CAUTION_BLINK_MS),
             _ => return false,
         };
-        within_period(&mut self.lamp_since, now, period_ms) < lit_ms
+        within_period(&mut self.lamp_since_ms, now_ms, period_ms) < lit_ms
     }
 
-    fn sound(&mut self, now: Instant) -> bool {
+    fn sound(&mut self, now_ms: u32) -> bool {
         if self.outlook.silenced > self.outlook.sounding
-            && let Some(at) = self.silenced_at
-            && now.millis_since(at) >= SILENCE_MS
+            && let Some(at_ms) = self.silenced_at_ms
+            && now_ms.wrapping_sub(at_ms) >= SILENCE_MS
         {
             // Nobody acknowledged: it sounds again. The next step makes that known to the alarm states.
-            self.sound_since = at.saturating_add_millis(SILENCE_MS);
-            self.silenced_at = None;
+            self.sound_since_ms = at_ms.wrapping_add(SILENCE_MS);
+            self.silenced_at_ms = None;
             self.outlook.sounding = self.outlook.silenced.take();
             self.silence_over = true;
         }
         // Sounds and pauses of equal length.
         match self.outlook.sounding {
             Some(Level::Alarm) => {
-                let age_ms = within_period(&mut self.sound_since, now, ALARM_REPEAT_MS);
+                let age_ms = within_period(&mut self.sound_since_ms, now_ms, ALARM_REPEAT_MS);
                 matches!(age_ms, 0..300 | 600..900 | 1_200..1_500)
             }
             Some(Level::Warning) => {
-                let age_ms = within_period(&mut self.sound_since, now, WARNING_REPEAT_MS);
+                let age_ms = within_period(&mut self.sound_since_ms, now_ms, WARNING_REPEAT_MS);
                 matches!(age_ms, 0..300 | 600..900)
             }
             Some(Level::Caution) | None => false,
@@ -136,19 +141,21 @@ impl Annunciator {
     }
 }
 
-/// Age within a pattern; the pattern's beginning is moved on by the periods that are over.
-fn within_period(since: &mut Instant, now: Instant, period_ms: u32) -> u32 {
-    let mut age_ms = now.millis_since(*since);
-    if age_ms >= period_ms {
-        let over_ms = if age_ms < period_ms.saturating_mul(2) {
-            period_ms
-        } else {
-            age_ms.saturating_sub(age_ms.checked_rem(period_ms).unwrap_or(0))
-        };
-        *since = since.saturating_add_millis(over_ms);
-        age_ms = age_ms.saturating_sub(over_ms);
+/// Age within a pattern. The pattern's beginning is moved on by a period when one is over; where nobody looked for
+/// longer than that the pattern begins anew.
+fn within_period(since_ms: &mut u32, now_ms: u32, period_ms: u32) -> u32 {
+    let age_ms = now_ms.wrapping_sub(*since_ms);
+    if age_ms < period_ms {
+        return age_ms;
     }
-    age_ms
+    let into_next_ms = age_ms.saturating_sub(period_ms);
+    if into_next_ms < period_ms {
+        *since_ms = since_ms.wrapping_add(period_ms);
+        into_next_ms
+    } else {
+        *since_ms = now_ms;
+        0
+    }
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@ mod tick;
 mod timeline;
 
 pub use run_state::{Run, RunState};
-pub use tick::{ChannelTick, Tick};
+pub use tick::Tick;
 
 pub(crate) use quality::judged;
 pub(crate) use run_state::RunTracker;

@@ -2,14 +2,36 @@
 
 use crate::acquire::{Channel, Quality, RawReading};
 
-/// Below this a temperature sensor's lead is open: colder than any water an engine starts in.
-const TEMPERATURE_MIN_MILLICELSIUS: i32 = -40_000;
-/// Above this a temperature sensor's lead is shorted: hotter than any raw-water-cooled head survives.
-const TEMPERATURE_MAX_MILLICELSIUS: i32 = 200_000;
-/// Below this the supply of a running engine was not measured: its electronics would have stopped.
-const SUPPLY_MIN_RUNNING_MILLIVOLTS: i32 = 5_000;
-/// Above this no engine speed is real.
-const RPM_MAX_QUARTERS: i32 = 30_000 * 4;
+/// Readings of one channel that can be believed, in the channel's own unit, and what lies outside.
+struct Span {
+    least: i32,
+    below: Quality,
+    most: i32,
+    above: Quality,
+}
+
+impl Span {
+    /// Flow, pressure and speed over ground: less than nothing means an open lead.
+    const NOT_NEGATIVE: Self = Self { least: 0, below: Quality::Open, most: i32::MAX, above: Quality::Good };
+    /// Colder than any water an engine starts in, or hotter than any head cooled by raw water survives.
+    const TEMPERATURE: Self = Self { least: -40_000, below: Quality::Open, most: 200_000, above: Quality::Short };
+    /// No engine turns faster than 30,000 rpm.
+    const RPM: Self = Self { least: 0, below: Quality::Implausible, most: 120_000, above: Quality::Implausible };
+    const ANY: Self = Self { least: i32::MIN, below: Quality::Good, most: i32::MAX, above: Quality::Good };
+    /// The electronics of an engine that runs would have stopped under 5 V: the supply was not measured.
+    const SUPPLY_RUNNING: Self = Self { least: 5_000, below: Quality::Open, most: i32::MAX, above: Quality::Good };
+
+    const fn of(channel: Channel, running: bool) -> &'static Self {
+        match channel {
+            Channel::Rpm => &Self::RPM,
+            Channel::Head | Channel::Water => &Self::TEMPERATURE,
+            Channel::Flow | Channel::Oil | Channel::Speed => &Self::NOT_NEGATIVE,
+            Channel::Supply if running => &Self::SUPPLY_RUNNING,
+            Channel::Supply => &Self::ANY,
+        }
+    }
+}
+
 /// An older reading is not live.
 const STALE_MS: u16 = 5_000;
 
@@ -21,13 +43,13 @@ pub(crate) fn judged(channel: Channel, reading: RawReading, running: bool) -> Qu
     if reading.age_ms > STALE_MS {
         return Quality::Missing;
     }
-    match channel {
-        Channel::Rpm if reading.raw < 0 || reading.raw > RPM_MAX_QUARTERS => Quality::Implausible,
-        Channel::Head | Channel::Water if reading.raw < TEMPERATURE_MIN_MILLICELSIUS => Quality::Open,
-        Channel::Head | Channel::Water if reading.raw > TEMPERATURE_MAX_MILLICELSIUS => Quality::Short,
-        Channel::Flow | Channel::Oil | Channel::Speed if reading.raw < 0 => Quality::Open,
-        Channel::Supply if running && reading.raw < SUPPLY_MIN_RUNNING_MILLIVOLTS => Quality::Open,
-        _ => Quality::Good,
+    let span = Span::of(channel, running);
+    if reading.raw < span.least {
+        span.below
+    } else if reading.raw > span.most {
+        span.above
+    } else {
+        Quality::Good
     }
 }
 

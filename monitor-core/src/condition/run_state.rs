@@ -164,9 +164,11 @@ impl RunTracker {
                 self.running = false;
                 self.forget_undecided();
             }
-        } else {
+        } else if self.undecided_since_ms.is_some() {
             self.hold_back(interval, hours);
             self.credit_undecided(hours);
+        } else if let Some((passed_ms, quarters_before)) = interval {
+            hours.credit_running(quarters_before, passed_ms);
         }
     }
 

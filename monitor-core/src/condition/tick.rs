@@ -2,30 +2,9 @@
 
 use super::run_state::Run;
 use super::{HOLE_MS, judged};
-use crate::acquire::{Channel, Quality, RawReading, Readings};
+use crate::acquire::{Channel, ChannelSet, Quality, RawReading, Readings};
 use crate::num::round_div;
 use crate::time::Instant;
-
-/// One channel in one tick.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct ChannelTick {
-    /// Mean of the good samples, in the channel's own unit; meaningless unless the quality is good.
-    pub mean: i32,
-    /// Good where at least one sample was good; else the quality of the last sample.
-    pub quality: Quality,
-    /// Whether a good sample of this tick differs from the good sample before it.
-    pub changed: bool,
-}
-
-impl ChannelTick {
-    const MISSING: Self = Self { mean: 0, quality: Quality::Missing, changed: false };
-
-    /// The mean, where it can be believed.
-    #[must_use]
-    pub fn good(&self) -> Option<i32> {
-        (self.quality == Quality::Good).then_some(self.mean)
-    }
-}
 
 /// What the detectors see: one second of the engine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -44,7 +23,12 @@ pub struct Tick {
     pub rpm_max: i32,
     /// Smallest difference between two successive head readings seen so far, in m°C: the sensor's resolution.
     pub head_resolution: Option<u32>,
-    channels: [ChannelTick; Channel::COUNT],
+    /// Channels of which at least one sample was good.
+    pub with_good: ChannelSet,
+    /// Channels of which a good sample differs from the good sample before it.
+    pub changed: ChannelSet,
+    means: [i32; Channel::COUNT],
+    qualities: [Quality; Channel::COUNT],
 }
 
 impl Tick {
@@ -56,24 +40,30 @@ impl Tick {
         rpm_min: 0,
         rpm_max: 0,
         head_resolution: None,
-        channels: [ChannelTick::MISSING; Channel::COUNT],
+        with_good: ChannelSet::EMPTY,
+        changed: ChannelSet::EMPTY,
+        means: [0; Channel::COUNT],
+        qualities: [Quality::Missing; Channel::COUNT],
     };
 
-    /// One channel.
+    /// Good where at least one sample was good; else the quality of the last sample.
     #[must_use]
-    pub fn channel(&self, channel: Channel) -> ChannelTick {
-        self.channels.get(channel.index()).copied().unwrap_or(ChannelTick::MISSING)
+    pub fn quality(&self, channel: Channel) -> Quality {
+        self.qualities.get(channel.index()).copied().unwrap_or(Quality::Missing)
     }
 
-    /// The mean of one channel, where it can be believed.
+    /// The mean of the good samples of one channel in its own unit, where there are any.
     #[must_use]
     pub fn good(&self, channel: Channel) -> Option<i32> {
-        self.channel(channel).good()
+        if self.with_good.contains(channel) { self.means.get(channel.index()).copied() } else { None }
     }
 
     #[cfg(test)]
     pub(crate) fn set_for_test(&mut self, channel: Channel, mean: i32) {
-        self.channels[channel.index()] = ChannelTick { mean, quality: Quality::Good, changed: true };
+        self.means[channel.index()] = mean;
+        self.qualities[channel.index()] = Quality::Good;
+        self.with_good = self.with_good.with(channel);
+        self.changed = self.changed.with(channel);
     }
 
     /// Whether so much time passed since the tick before that nothing can be said about the time between.
@@ -88,45 +78,58 @@ impl Tick {
 struct Gathered {
     sum: i32,
     count: i32,
-    quality: Quality,
-    changed: bool,
     /// Last good sample of all ticks of this trip.
     last: Option<i32>,
+    quality: Quality,
 }
 
 impl Gathered {
-    const EMPTY: Self = Self { sum: 0, count: 0, quality: Quality::Missing, changed: false, last: None };
+    const EMPTY: Self = Self { sum: 0, count: 0, last: None, quality: Quality::Missing };
 
-    fn add(&mut self, raw: i32, quality: Quality) {
+    /// Takes a sample; returns it if it is good, with the good one before it.
+    fn add(&mut self, raw: i32, quality: Quality) -> Option<Sample> {
         if quality != Quality::Good {
             if self.count == 0 {
                 self.quality = quality;
             }
-            return;
+            return None;
         }
-        self.quality = Quality::Good;
-        self.changed |= self.last.is_some_and(|last| last != raw);
-        self.last = Some(raw);
         // A sum that would overflow leaves the mean of the samples so far: still a mean of good samples.
         if let Some(sum) = self.sum.checked_add(raw) {
             self.sum = sum;
             self.count = self.count.saturating_add(1);
         }
+        self.quality = Quality::Good;
+        Some(Sample { raw, before: self.last.replace(raw) })
     }
 
-    fn close(&mut self) -> ChannelTick {
+    /// Ends the second; returns whether a sample was good.
+    fn close(&mut self, mean: &mut i32, quality: &mut Quality) -> bool {
+        *quality = self.quality;
+        self.quality = Quality::Missing;
+        if self.count == 0 {
+            return false;
+        }
         // At 1 Hz there is nothing to divide, and a division costs a small core dearly.
-        let mean = if self.count == 1 { self.sum } else { round_div(self.sum, self.count) };
-        let closed = ChannelTick { mean, quality: self.quality, changed: self.changed };
-        *self = Self { last: self.last, ..Self::EMPTY };
-        closed
+        *mean = if self.count == 1 { self.sum } else { round_div(self.sum, self.count) };
+        self.sum = 0;
+        self.count = 0;
+        true
     }
+}
+
+/// A good sample and the good one before it.
+#[derive(Debug, Clone, Copy)]
+struct Sample {
+    raw: i32,
+    before: Option<i32>,
 }
 
 /// Gathers samples until the whole second is over.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct TickBuilder {
     channels: [Gathered; Channel::COUNT],
+    changed: ChannelSet,
     rpm_min: i32,
     rpm_max: i32,
     head_resolution: Option<u32>,
@@ -138,6 +141,7 @@ impl TickBuilder {
     pub(crate) const fn new() -> Self {
         Self {
             channels: [Gathered::EMPTY; Channel::COUNT],
+            changed: ChannelSet::EMPTY,
             rpm_min: i32::MAX,
             rpm_max: i32::MIN,
             head_resolution: None,
@@ -151,49 +155,76 @@ impl TickBuilder {
         *self = Self::new();
     }
 
-    /// Adds one sample of all channels and returns the quality of the engine speed in it.
-    pub(crate) fn add(&mut self, readings: &Readings, running: bool) -> Quality {
+    /// Adds one sample of all channels, `passed_ms` after the one before, and returns the engine speed in ¼ rpm where
+    /// it is good and new.
+    pub(crate) fn add(&mut self, readings: &Readings, running: bool, passed_ms: u32) -> Option<i32> {
+        let first = !self.open && self.last_at_ms.is_none();
         self.open = true;
-        let mut rpm_quality = Quality::Missing;
-        for (channel, gathered) in Channel::ALL.into_iter().zip(self.channels.iter_mut()) {
-            let reading: RawReading = readings.raw(channel);
-            let quality = judged(channel, reading, running);
-            if quality == Quality::Good {
-                match channel {
-                    Channel::Rpm => {
-                        self.rpm_min = self.rpm_min.min(reading.raw);
-                        self.rpm_max = self.rpm_max.max(reading.raw);
-                    }
-                    Channel::Head => {
-                        let step = gathered.last.map_or(0, |last| last.abs_diff(reading.raw));
-                        if step > 0 {
-                            self.head_resolution = Some(self.head_resolution.map_or(step, |finest| finest.min(step)));
-                        }
-                    }
-                    _ => {}
-                }
+        // Channel by channel, not in a loop: this runs with every sample, and a small core pays for every branch.
+        let [rpm, head, flow, supply, speed, water, oil] = &mut self.channels;
+        let mut changed = self.changed;
+        let mut gather = |slot: &mut Gathered, channel: Channel, reading: RawReading| {
+            // A slow sensor that is looked at often shows the same measurement again: never a repeat. A fault is a
+            // state of the sensor and stands until it has gone.
+            let repeat = reading.age_ms > 0 && !first && u32::from(reading.age_ms) >= passed_ms;
+            if repeat && reading.quality == Quality::Good {
+                return None;
             }
-            if channel == Channel::Rpm {
-                rpm_quality = quality;
+            let sample = slot.add(reading.raw, judged(channel, reading, running))?;
+            if sample.before.is_some_and(|before| before != sample.raw) {
+                changed = changed.with(channel);
             }
-            gathered.add(reading.raw, quality);
+            Some(sample)
+        };
+        let rpm = readings.rpm.known().and_then(|reading| gather(rpm, Channel::Rpm, reading));
+        let head = readings.head.known().and_then(|reading| gather(head, Channel::Head, reading));
+        if let Some(reading) = readings.flow.known() {
+            gather(flow, Channel::Flow, reading);
         }
-        rpm_quality
+        if let Some(reading) = readings.supply.known() {
+            gather(supply, Channel::Supply, reading);
+        }
+        if let Some(reading) = readings.speed.known() {
+            gather(speed, Channel::Speed, reading);
+        }
+        if let Some(reading) = readings.water.known() {
+            gather(water, Channel::Water, reading);
+        }
+        if let Some(reading) = readings.oil.known() {
+            gather(oil, Channel::Oil, reading);
+        }
+        self.changed = changed;
+        if let Some(Sample { raw, before: Some(before) }) = head
+            && raw != before
+        {
+            let step = raw.abs_diff(before);
+            self.head_resolution = Some(self.head_resolution.map_or(step, |finest| finest.min(step)));
+        }
+        let raw = rpm?.raw;
+        self.rpm_min = self.rpm_min.min(raw);
+        self.rpm_max = self.rpm_max.max(raw);
+        Some(raw)
     }
 
-    /// Ends the second, if a sample came in it.
-    pub(crate) fn close(&mut self, stamp: Instant, at_ms: u64, run: Run, tick: &mut Tick) -> bool {
+    /// Ends the second, if a sample came in it; the run state is left for the caller to fill in.
+    pub(crate) fn close(&mut self, stamp: Instant, at_ms: u64, tick: &mut Tick) -> bool {
         if !self.open {
             return false;
         }
-        for (closed, gathered) in tick.channels.iter_mut().zip(self.channels.iter_mut()) {
-            *closed = gathered.close();
+        let mut with_good = ChannelSet::EMPTY;
+        let slots = tick.means.iter_mut().zip(tick.qualities.iter_mut()).zip(self.channels.iter_mut());
+        for (channel, ((mean, quality), gathered)) in Channel::ALL.iter().zip(slots) {
+            if gathered.close(mean, quality) {
+                with_good = with_good.with(*channel);
+            }
         }
+        tick.with_good = with_good;
+        tick.changed = self.changed;
+        self.changed = ChannelSet::EMPTY;
         tick.stamp = stamp;
         tick.since_last_ms =
             self.last_at_ms.map_or(0, |last| u32::try_from(at_ms.saturating_sub(last)).unwrap_or(u32::MAX));
         tick.at_ms = at_ms;
-        tick.run = run;
         let any_rpm = self.rpm_min <= self.rpm_max;
         tick.rpm_min = if any_rpm { self.rpm_min } else { 0 };
         tick.rpm_max = if any_rpm { self.rpm_max } else { 0 };
@@ -213,7 +244,7 @@ mod tests {
 
     fn close(builder: &mut TickBuilder) -> Tick {
         let mut tick = Tick::NONE;
-        assert!(builder.close(Instant::from_millis(0), 0, Run::OFF, &mut tick));
+        assert!(builder.close(Instant::from_millis(0), 0, &mut tick));
         tick
     }
 
@@ -226,27 +257,42 @@ mod tests {
     #[test]
     fn no_sample_no_tick() {
         let mut tick = Tick::NONE;
-        assert!(!TickBuilder::new().close(Instant::from_millis(0), 0, Run::OFF, &mut tick));
+        assert!(!TickBuilder::new().close(Instant::from_millis(0), 0, &mut tick));
     }
 
     #[test]
     fn one_good_sample_outweighs_bad_ones() {
         let mut builder = TickBuilder::new();
-        builder.add(&with(Channel::Head, -100_000), true);
-        builder.add(&with(Channel::Head, 60_000), true);
-        builder.add(&with(Channel::Head, 250_000), true);
+        builder.add(&with(Channel::Head, -100_000), true, 100);
+        builder.add(&with(Channel::Head, 60_000), true, 100);
+        builder.add(&with(Channel::Head, 250_000), true, 100);
         assert_eq!(close(&mut builder).good(Channel::Head), Some(60_000));
-        builder.add(&with(Channel::Head, 250_000), true);
-        assert_eq!(close(&mut builder).channel(Channel::Head).quality, Quality::Short);
+        builder.add(&with(Channel::Head, 250_000), true, 100);
+        assert_eq!(close(&mut builder).quality(Channel::Head), Quality::Short);
     }
 
     #[test]
     fn the_resolution_is_the_smallest_step_seen() {
         let mut builder = TickBuilder::new();
         for raw in [60_000, 60_000, 62_000, 61_000, 65_000] {
-            builder.add(&with(Channel::Head, raw), true);
+            builder.add(&with(Channel::Head, raw), true, 100);
         }
         assert_eq!(close(&mut builder).head_resolution, Some(1_000));
+    }
+
+    #[test]
+    fn a_measurement_looked_at_again_is_no_new_sample() {
+        let mut builder = TickBuilder::new();
+        let mut readings = with(Channel::Head, 60_000);
+        readings.head.age_ms = 400;
+        builder.add(&readings, true, 0);
+        assert_eq!(close(&mut builder).good(Channel::Head), Some(60_000), "the first is new whatever its age");
+        readings.head.age_ms = 500;
+        builder.add(&readings, true, 100);
+        assert_eq!(close(&mut builder).good(Channel::Head), None, "older than the sample before");
+        readings.head.age_ms = 50;
+        builder.add(&readings, true, 100);
+        assert_eq!(close(&mut builder).good(Channel::Head), Some(60_000), "measured since the sample before");
     }
 
     proptest! {
@@ -254,7 +300,7 @@ mod tests {
         fn constant_in_constant_out(raw in 0_i32..120_000, samples in 1_usize..20) {
             let mut builder = TickBuilder::new();
             for _ in 0..samples {
-                builder.add(&with(Channel::Rpm, raw), true);
+                builder.add(&with(Channel::Rpm, raw), true, 100);
             }
             let tick = close(&mut builder);
             prop_assert_eq!(tick.good(Channel::Rpm), Some(raw));

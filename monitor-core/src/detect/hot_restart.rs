@@ -2,7 +2,7 @@
 
 use super::Scene;
 use crate::acquire::Channel;
-use crate::num::round_div;
+use crate::num::{low_bits, round_div};
 
 /// After a start the head may be over its limit for this long, as long as it falls.
 const WINDOW_MS: u32 = 60_000;
@@ -35,7 +35,7 @@ impl HotRestart {
             self.len = 0;
         }
         let Some(last) = scene.good(Channel::Head) else { return false };
-        let at_ms = u32::try_from(scene.tick.at_ms & u64::from(u32::MAX)).unwrap_or(0);
+        let at_ms = low_bits(scene.tick.at_ms);
         if let Some(slot) = self.readings.get_mut(self.next) {
             *slot = (at_ms, last);
         }

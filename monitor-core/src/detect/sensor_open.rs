@@ -28,7 +28,7 @@ impl SensorOpen {
         if !scene.channels.contains(channel) {
             return Standing::Unjudged;
         }
-        let quality = scene.tick.channel(channel).quality;
+        let quality = scene.tick.quality(channel);
         let open_ms = self.open.update(&scene.tick, Some(quality == Quality::Open));
         let nothing = matches!(quality, Quality::Missing | Quality::Implausible);
         let silent_ms = self.silent.update(&scene.tick, Some(nothing && others_report(scene, channel)));

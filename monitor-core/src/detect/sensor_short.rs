@@ -26,7 +26,7 @@ impl SensorShort {
         if !scene.channels.contains(channel) {
             return Standing::Unjudged;
         }
-        let quality = scene.tick.channel(channel).quality;
+        let quality = scene.tick.quality(channel);
         match self.short.update(&scene.tick, Some(quality == Quality::Short)) {
             Some(held) if held >= SHORT_MS => Standing::Present(sensor_level(channel)),
             Some(_) => Standing::Between,

@@ -38,11 +38,8 @@ impl SensorStuck {
     }
 
     pub(crate) fn judge(&mut self, scene: &Scene, channel: Channel) -> Standing {
-        if !scene.channels.contains(channel) || scene.tick.good(channel).is_none() {
-            return Standing::Unjudged;
-        }
-        let value = scene.tick.channel(channel);
-        if value.changed {
+        let Some(value) = scene.good(channel) else { return Standing::Unjudged };
+        if scene.tick.changed.contains(channel) {
             self.changes = self.changes.saturating_add(1);
             self.longest_ms = self.longest_ms.max(self.still_ms);
             self.begin_standstill();
@@ -54,17 +51,19 @@ impl SensorStuck {
         if scene.tick.run.running {
             self.follow_standstill(scene);
         }
+        if self.changes < ALIVE_CHANGES || self.still_ms < FINE_MS || !self.still_at_idle || !self.still_under_load {
+            return Standing::Between;
+        }
         // No flow is the business of the water findings.
-        let zero_flow = channel == Channel::Flow && value.mean < scene.profile.flow_min_or_default().raw();
+        let zero_flow = channel == Channel::Flow && value < scene.profile.flow_min_or_default().raw();
         let coarse = channel == Channel::Head
             && scene.tick.head_resolution.is_some_and(|resolution| resolution >= COARSE_MILLIKELVIN);
         let least_ms = (if coarse { COARSE_MS } else { FINE_MS }).max(self.longest_ms.saturating_mul(TIMES_LONGEST));
-        let stuck = self.changes >= ALIVE_CHANGES
-            && self.still_ms >= least_ms
-            && self.still_at_idle
-            && self.still_under_load
-            && !zero_flow;
-        if stuck { Standing::Present(sensor_level(channel)) } else { Standing::Between }
+        if self.still_ms >= least_ms && !zero_flow {
+            Standing::Present(sensor_level(channel))
+        } else {
+            Standing::Between
+        }
     }
 
     fn follow_standstill(&mut self, scene: &Scene) {
@@ -73,7 +72,7 @@ impl SensorStuck {
         }
         if let Some(rpm) = scene.tick.good(Channel::Rpm) {
             self.still_at_idle |= scene.normal.at_idle(rpm);
-            self.still_under_load |= rpm.saturating_mul(2) > scene.profile.rated_or_max().raw();
+            self.still_under_load |= rpm > scene.profile.rated_or_max().raw() / 2;
         }
     }
 

@@ -56,11 +56,10 @@ fn look(scene: &Scene) -> Stream {
     if !scene.channels.contains(Channel::Flow) {
         return Stream::Unjudged;
     }
-    let flow = scene.tick.channel(Channel::Flow);
-    let shown = match flow.quality {
-        Quality::Good => flow.mean,
-        Quality::BelowRange => 0,
-        _ => return Stream::Unjudged,
+    let shown = match scene.tick.good(Channel::Flow) {
+        Some(flow) => flow,
+        None if scene.tick.quality(Channel::Flow) == Quality::BelowRange => 0,
+        None => return Stream::Unjudged,
     };
     if shown >= scene.profile.flow_min_or_default().raw() {
         return Stream::Flowing;

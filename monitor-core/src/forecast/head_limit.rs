@@ -4,21 +4,17 @@
 //! three thirds of the long window: with equal steps of time, each rise is the rise before times one ratio. It counts
 //! only where the bend is larger than the scatter. "No estimate" is an answer.
 
-use super::head_trend::{BLOCKS, HeadTrend, Line};
-use crate::num::{div_wide, round_div};
+use super::head_trend::{HeadTrend, Line, Window};
+use crate::num::round_div;
 
-/// Short window of a sensor with fine steps, in blocks: 8 s.
-const SHORT_BLOCKS: usize = 4;
-/// Short window of a coarse sensor, in blocks: 20 s, the least for whole degrees.
-const SHORT_COARSE_BLOCKS: usize = 5;
-/// Blocks in each third of the long window.
-const THIRD: usize = BLOCKS / 3;
 /// Least rise over a window that is a climb, in m°C.
 const LEAST_RISE_MILLIKELVIN: i32 = 500;
 /// And in steps of the sensor.
 const LEAST_RISE_STEPS: i32 = 3;
 /// A climb that speeds up is followed over this many times its last rise.
 const FARTHEST_GROWTH: i32 = 6;
+/// No way to a limit is longer, in m°C.
+const FARTHEST_WAY_MILLIKELVIN: i32 = 200_000;
 /// Longer forecasts are not worth saying, in seconds.
 const FARTHEST_S: i32 = 3_600;
 
@@ -37,14 +33,14 @@ pub(crate) enum Estimate {
 
 /// The forecast from the last seconds of the head; `steep` is the slope in m°C per second under which nothing counts.
 pub(crate) fn seconds_to_limit(trend: &HeadTrend, limit: i32, steep: i32) -> Estimate {
-    let short_blocks = if trend.is_coarse() { SHORT_COARSE_BLOCKS } else { SHORT_BLOCKS };
-    if trend.len() < short_blocks {
+    let short_window = if trend.is_coarse() { Window::SHORT_COARSE } else { Window::SHORT };
+    if trend.rise(&short_window).is_none() {
         return Estimate::None;
     }
-    let line_of = |blocks: usize| could_climb(trend, blocks, steep).then(|| trend.line(blocks)).flatten();
+    let line_of = |window: &Window| could_climb(trend, window, steep).then(|| trend.line(window)).flatten();
     let climbing = |line: &Line| climbs(line, trend.resolution(), steep);
-    let long = line_of(BLOCKS);
-    let (short, long_climb) = (line_of(short_blocks).filter(climbing), long.filter(climbing));
+    let long = line_of(&Window::LONG);
+    let (short, long_climb) = (line_of(&short_window).filter(climbing), long.filter(climbing));
     if short.is_none() && long_climb.is_none() {
         return Estimate::NotClimbing;
     }
@@ -69,10 +65,10 @@ pub(crate) fn seconds_to_limit(trend: &HeadTrend, limit: i32, steep: i32) -> Est
 }
 
 /// A cheap look before a line is drawn: a window whose ends differ by less than half of what would count has no climb.
-fn could_climb(trend: &HeadTrend, blocks: usize, steep: i32) -> bool {
-    trend.rise(blocks).is_some_and(|(rise, span_ms)| {
-        let counts = steep.saturating_mul(span_ms) / 1_000;
-        rise.saturating_mul(2) >= counts.max(least_rise(trend.resolution()))
+fn could_climb(trend: &HeadTrend, window: &Window, steep: i32) -> bool {
+    trend.rise(window).is_some_and(|(rise, span_ms)| {
+        let twice = rise.saturating_mul(2);
+        twice >= least_rise(trend.resolution()) && twice.saturating_mul(1_000) >= steep.saturating_mul(span_ms)
     })
 }
 
@@ -82,8 +78,9 @@ fn least_rise(resolution: i32) -> i32 {
 
 fn climbs(line: &Line, resolution: i32, steep: i32) -> bool {
     let surely = line.slope.saturating_sub(line.slope_error.saturating_mul(2));
-    let rise = div_wide(i64::from(line.slope).saturating_mul(i64::from(line.span_ms)), 1_000);
-    surely > steep.max(0) && rise >= least_rise(resolution)
+    // The rise is slope × span; 1,000 ms are 125 eighths.
+    let rise_125 = line.slope.saturating_mul(line.span_ms >> 3_u32);
+    surely > steep.max(0) && rise_125 >= least_rise(resolution).saturating_mul(125)
 }
 
 fn straight_seconds(line: &Line, left: i32) -> Estimate {
@@ -112,19 +109,20 @@ struct Bend {
 }
 
 fn bend(trend: &HeadTrend, line: &Line) -> Option<Bend> {
-    let newest = trend.mean(0, THIRD)?;
-    let middle = trend.mean(THIRD, THIRD)?;
-    let oldest = trend.mean(THIRD.saturating_mul(2), THIRD)?;
-    let rise = newest.saturating_sub(middle);
-    let before = middle.saturating_sub(oldest);
+    let [newest, middle, oldest] = trend.thirds()?;
+    // A sixth, as 683 / 4,096.
+    let sixth = |sum: i32| sum.wrapping_mul(683) >> 12_u32;
+    let rise = sixth(newest.saturating_sub(middle));
+    let before = sixth(middle.saturating_sub(oldest));
+    let last = trend.newest_mean()?.saturating_add(sixth(newest));
     // Two means of half a dozen blocks each: the scatter of their difference is about half of that of one block. With
     // coarse steps the means themselves are off by up to half a step, and blocks can differ a little in length.
     let uneven = rise.saturating_abs().saturating_add(before.saturating_abs()) / 24;
     let doubt = (line.scatter / 2).max(trend.resolution() / 2).max(uneven);
     let bent = rise.saturating_sub(before).saturating_abs() > doubt.saturating_mul(2);
     // The long window spans 17 steps from block to block, a third is six of them.
-    let step_ms = div_wide(i64::from(line.span_ms).saturating_mul(6), 17);
-    (bent && before > 0 && rise > 0).then_some(Bend { last: newest, age_ms: step_ms / 2, step_ms, before, rise, doubt })
+    let step_ms = round_div(line.span_ms.saturating_mul(6), 17);
+    (bent && before > 0 && rise > 0).then_some(Bend { last, age_ms: step_ms / 2, step_ms, before, rise, doubt })
 }
 
 /// Widens the straight forecast by the exponential one.
@@ -153,22 +151,24 @@ fn bent_seconds(bend: &Bend, limit: i32, straight: Estimate) -> Estimate {
 
 /// Seconds from now until a climb whose rises follow each other in the ratio `rise / before` reaches `limit`.
 fn exponential_seconds(from: i32, before: i32, rise: i32, bend: &Bend, limit: i32) -> Option<i32> {
-    const STEPS: u32 = 40;
+    const STEPS: u32 = 20;
     if before <= 0 {
         return None;
     }
     // The ratio in 1/256, held where one step cannot run away.
-    let ratio = (rise.saturating_mul(256).checked_div(before)?).clamp(0, 512);
-    let (mut head, mut step) = (from, rise);
+    let ratio = round_div(rise.min(FARTHEST_WAY_MILLIKELVIN).wrapping_mul(256), before).clamp(0, 512);
+    let (mut head, mut step) = (from, rise.min(FARTHEST_WAY_MILLIKELVIN));
     let mut passed_ms = 0_i32;
     for _ in 0..STEPS {
-        step = step.saturating_mul(ratio) / 256;
+        // At most twice, 20 times over: held under the widest way there is.
+        step = (step.wrapping_mul(ratio) >> 8_u32).min(FARTHEST_WAY_MILLIKELVIN);
         if step <= 0 {
             return None;
         }
         let left = limit.saturating_sub(head);
         if left <= step {
-            let part_ms = div_wide(i64::from(left).saturating_mul(i64::from(bend.step_ms)), i64::from(step));
+            // In 1/16 s, which keeps the product within 32 bits.
+            let part_ms = round_div(left.saturating_mul(bend.step_ms >> 6_u32), step).saturating_mul(64);
             let total_ms = passed_ms.saturating_add(part_ms).saturating_sub(bend.age_ms);
             return Some(round_div(total_ms.max(0), 1_000));
         }

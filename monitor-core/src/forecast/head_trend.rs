@@ -5,10 +5,10 @@
 
 use crate::acquire::Channel;
 use crate::condition::Tick;
-use crate::num::{isqrt, round_div};
+use crate::num::{low_bits, round_div};
 
 /// Blocks kept: 36 s of a fine sensor, 72 s of a coarse one.
-pub(crate) const BLOCKS: usize = 18;
+const BLOCKS: usize = 18;
 /// Length of a block, in milliseconds.
 const BLOCK_MS: u32 = 2_000;
 /// Length of a block of a coarse sensor: a step more or less matters half as much over twice the time.
@@ -23,6 +23,30 @@ const COARSEST_MILLIKELVIN: i32 = 1_000;
 const LEFT_OVER_MS: u64 = 3_000;
 /// Differences inside a window are held within this, so that sums fit 32 bits, in m°C.
 const WIDEST_MILLIKELVIN: i32 = 60_000;
+
+/// No head climbs or falls faster, in m°C per second.
+const STEEPEST_MILLIKELVIN: i32 = 30_000;
+
+/// A number of blocks to draw a line through, and what its formulas need of that number.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Window {
+    blocks: usize,
+    /// Steps from the first to the last block: n − 1.
+    steps: i32,
+    /// n (n² − 1) / 6.
+    divisor: i32,
+    /// 1,000 (n − 1) / √(n (n² − 1) / 12): turns scatter over span into the standard error of the slope per second.
+    error: i32,
+}
+
+impl Window {
+    /// 8 s of a fine sensor.
+    pub(crate) const SHORT: Self = Self { blocks: 4, steps: 3, divisor: 10, error: 1_342 };
+    /// 20 s of a coarse sensor, the least for whole degrees.
+    pub(crate) const SHORT_COARSE: Self = Self { blocks: 5, steps: 4, divisor: 20, error: 1_265 };
+    /// All there is: 36 s of a fine sensor, 72 s of a coarse one.
+    pub(crate) const LONG: Self = Self { blocks: BLOCKS, steps: 17, divisor: 969, error: 772 };
+}
 
 /// The mean of one block and the moment in its middle.
 #[derive(Debug, Clone, Copy, Default)]
@@ -43,8 +67,8 @@ struct Open {
 /// Head temperature over the last seconds of one unbroken stretch.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct HeadTrend {
+    /// Newest first.
     blocks: [Block; BLOCKS],
-    next: usize,
     len: usize,
     open: Open,
     now_ms: u32,
@@ -74,7 +98,6 @@ impl HeadTrend {
     pub(crate) const fn new() -> Self {
         Self {
             blocks: [Block { at_ms: 0, head: 0 }; BLOCKS],
-            next: 0,
             len: 0,
             open: Open { began_ms: 0, last_ms: 0, sum: 0, count: 0 },
             now_ms: 0,
@@ -94,7 +117,6 @@ impl HeadTrend {
     }
 
     fn forget(&mut self) {
-        self.next = 0;
         self.len = 0;
         self.open.count = 0;
         self.generation = self.generation.wrapping_add(1);
@@ -140,12 +162,9 @@ impl HeadTrend {
             4 => self.open.sum >> 2_u32,
             count => round_div(self.open.sum, count),
         };
-        if let Some(block) = self.blocks.get_mut(self.next) {
-            *block = Block { at_ms: self.open.began_ms.wrapping_add(half_ms), head: mean };
-        }
-        self.next = self.next.saturating_add(1);
-        if self.next >= BLOCKS {
-            self.next = 0;
+        let mut moving = Block { at_ms: self.open.began_ms.wrapping_add(half_ms), head: mean };
+        for block in &mut self.blocks {
+            core::mem::swap(block, &mut moving);
         }
         self.len = self.len.saturating_add(1).min(BLOCKS);
         self.open.count = 0;
@@ -155,11 +174,6 @@ impl HeadTrend {
     /// Changes whenever there is something new to say.
     pub(crate) const fn generation(&self) -> u8 {
         self.generation
-    }
-
-    /// Number of blocks there are.
-    pub(crate) const fn len(&self) -> usize {
-        self.len
     }
 
     /// Smallest step that the sensor shows, in m°C.
@@ -172,81 +186,79 @@ impl HeadTrend {
         self.resolution >= COARSE_MILLIKELVIN
     }
 
-    /// The last `count` blocks, newest first.
-    fn newest(&self, count: usize) -> impl Iterator<Item = &Block> {
-        let (before, from) = self.blocks.split_at_checked(self.next).unwrap_or((&[], &[]));
-        before.iter().rev().chain(from.iter().rev()).take(count.min(self.len))
+    /// The last `count` blocks, newest first; `None` where there are not so many.
+    fn newest(&self, count: usize) -> Option<&[Block]> {
+        if count > self.len { None } else { self.blocks.get(..count) }
     }
 
-    /// Rise from the oldest to the newest of the last `count` blocks in m°C, and the time between them in ms.
-    pub(crate) fn rise(&self, count: usize) -> Option<(i32, i32)> {
-        let newest = self.newest(1).next()?;
-        let oldest = self.newest(count).last()?;
+    /// Rise from the oldest to the newest block of a window in m°C, and the time between them in ms.
+    pub(crate) fn rise(&self, window: &Window) -> Option<(i32, i32)> {
+        let blocks = self.newest(window.blocks)?;
+        let (newest, oldest) = (blocks.first()?, blocks.last()?);
         let span_ms = i32::try_from(newest.at_ms.wrapping_sub(oldest.at_ms)).ok()?;
         Some((newest.head.saturating_sub(oldest.head), span_ms))
     }
 
-    /// Mean of `count` blocks after leaving out the newest `skip`, in m°C.
-    pub(crate) fn mean(&self, skip: usize, count: usize) -> Option<i32> {
-        let reference = self.newest(1).next()?.head;
-        let (sum, counted) =
-            self.newest(skip.saturating_add(count)).skip(skip).fold((0_i32, 0_i32), |(sum, counted), block| {
-                (sum.saturating_add(block.head.saturating_sub(reference)), counted.saturating_add(1))
-            });
-        (counted > 0).then(|| reference.saturating_add(round_div(sum, counted)))
+    /// Sums of the three thirds of the whole trend over the newest block, newest third first, in m°C.
+    pub(crate) fn thirds(&self) -> Option<[i32; 3]> {
+        let blocks = self.newest(BLOCKS)?;
+        let reference = blocks.first()?.head;
+        let mut thirds = [0_i32; 3];
+        for (sum, third) in thirds.iter_mut().zip(blocks.chunks(BLOCKS / 3)) {
+            *sum = third.iter().fold(0, |sum, block| sum.saturating_add(difference(block.head, reference)));
+        }
+        Some(thirds)
     }
 
-    /// The line through the last `count` blocks; `None` where there are not so many.
-    pub(crate) fn line(&self, count: usize) -> Option<Line> {
-        if count < 3 || self.len < count {
-            return None;
-        }
-        let n = i32::try_from(count).ok()?;
-        let newest = *self.newest(1).next()?;
+    /// The newest block's mean, in m°C.
+    pub(crate) fn newest_mean(&self) -> Option<i32> {
+        self.newest(1)?.first().map(|block| block.head)
+    }
+
+    /// The line through the last blocks; `None` where there are not enough.
+    ///
+    /// Products are bounded by [`WIDEST_MILLIKELVIN`], the windows and [`STEEPEST_MILLIKELVIN`], so that none of them
+    /// can wrap; a saturating product costs a small core a 64-bit multiplication.
+    pub(crate) fn line(&self, window: &Window) -> Option<Line> {
+        let blocks = self.newest(window.blocks)?;
+        let reference = blocks.first()?.head;
         let (mut sum, mut weighted) = (0_i32, 0_i32);
-        let mut weight = n.saturating_sub(1);
-        for block in self.newest(count) {
-            let rise = difference(block.head, newest.head);
-            sum = sum.saturating_add(rise);
-            weighted = weighted.saturating_add(weight.saturating_mul(rise));
-            weight = weight.saturating_sub(2);
+        let mut weight = window.steps;
+        for block in blocks {
+            let rise = difference(block.head, reference);
+            sum = sum.wrapping_add(rise);
+            weighted = weighted.wrapping_add(weight.wrapping_mul(rise));
+            weight = weight.wrapping_sub(2);
         }
-        let (_, span_ms) = self.rise(count)?;
-        let step_ms = span_ms.checked_div(n.saturating_sub(1))?;
-        // n (n² − 1) / 6, a whole number; the slope is kept in 1/16 m°C a step.
-        let divisor = n.saturating_mul(n.saturating_mul(n).saturating_sub(1)) / 6;
-        let slope_16 = round_div(weighted.saturating_mul(16), divisor);
+        let (_, span_ms) = self.rise(window)?;
+        let n = window.steps.wrapping_add(1);
+        // The slope is kept in 1/16 m°C a step.
+        let slope_16 = round_div(weighted.wrapping_mul(16), window.divisor);
         // At the weight w the line is w / 2 steps from its middle.
-        let on_line = |weight: i32| slope_16.saturating_mul(weight) >> 5_u32;
+        let on_line = |weight: i32| slope_16.wrapping_mul(weight) >> 5_u32;
         let mean = round_div(sum, n);
-        let (mut deviation, mut weight) = (0_i32, n.saturating_sub(1));
-        for block in self.newest(count) {
-            let expected = mean.saturating_add(on_line(weight));
-            let off = difference(block.head, newest.head).saturating_sub(expected).saturating_abs();
-            deviation = deviation.saturating_add(off);
-            weight = weight.saturating_sub(2);
+        let (mut deviation, mut weight) = (0_i32, window.steps);
+        for block in blocks {
+            let expected = mean.wrapping_add(on_line(weight));
+            deviation = deviation.wrapping_add(difference(block.head, reference).wrapping_sub(expected).wrapping_abs());
+            weight = weight.wrapping_sub(2);
         }
         // A normal scatter is √(π/2) ≈ 5/4 of its mean deviation; steps of the sensor hide a quarter of one step.
-        let scatter = round_div(deviation.saturating_mul(5), n.saturating_mul(4)).max(self.resolution / 4);
-        // 1,000 / 16 = 125 / 2.
-        let slope = round_div(slope_16.saturating_mul(125), step_ms.saturating_mul(2));
-        // Standard error: scatter / √(Σ (i − ī)²), and Σ (i − ī)² = n (n² − 1) / 12.
-        let root = i32::try_from(isqrt(divisor.unsigned_abs() / 2)).unwrap_or(i32::MAX).max(1);
-        let slope_error = round_div(scatter.saturating_mul(1_000), step_ms.saturating_mul(root));
-        let ahead_ms = i32::try_from(self.now_ms.wrapping_sub(newest.at_ms)).unwrap_or(0);
-        let since_middle = on_line(n.saturating_sub(1));
-        let ahead = round_div(slope.saturating_mul(ahead_ms), 1_000);
-        let now = newest.head.saturating_add(mean).saturating_add(since_middle).saturating_add(ahead);
+        let scatter = round_div(deviation.wrapping_mul(5), n.wrapping_mul(4)).max(self.resolution / 4);
+        // A step lasts span / steps, and 1,000 / 16 = 125 / 2.
+        let per_second = slope_16.wrapping_mul(125).wrapping_mul(window.steps);
+        let slope = round_div(per_second, span_ms.wrapping_mul(2)).clamp(-STEEPEST_MILLIKELVIN, STEEPEST_MILLIKELVIN);
+        let slope_error = round_div(scatter.wrapping_mul(window.error), span_ms);
+        let ahead_ms = i32::try_from(self.now_ms.wrapping_sub(blocks.first()?.at_ms)).unwrap_or(0).min(10_000);
+        // 1,024 for 1,000: a little less than the sensor's own error.
+        let ahead = slope.wrapping_mul(ahead_ms) >> 10_u32;
+        let now = reference.saturating_add(mean).saturating_add(on_line(window.steps)).saturating_add(ahead);
         Some(Line { now, slope, slope_error, scatter, span_ms })
     }
 }
 
 fn difference(head: i32, reference: i32) -> i32 {
     head.saturating_sub(reference).clamp(-WIDEST_MILLIKELVIN, WIDEST_MILLIKELVIN)
-}
-
-fn low_bits(at_ms: u64) -> u32 {
-    u32::try_from(at_ms & u64::from(u32::MAX)).unwrap_or(0)
 }
 
 #[cfg(test)]
@@ -273,8 +285,33 @@ mod tests {
 
     #[test]
     fn too_few_blocks_give_no_line() {
-        assert_eq!(trend((0..8).map(|_| 60_000)).line(4), None, "the fourth block is still open");
-        assert!(trend((0..9).map(|_| 60_000)).line(4).is_some());
+        assert_eq!(trend((0..8).map(|_| 60_000)).line(&Window::SHORT), None, "the fourth block is still open");
+        assert!(trend((0..9).map(|_| 60_000)).line(&Window::SHORT).is_some());
+    }
+
+    #[test]
+    fn windows_hold_what_their_formulas_say() {
+        for window in [Window::SHORT, Window::SHORT_COARSE, Window::LONG] {
+            let n = window.blocks as f64;
+            assert_eq!(f64::from(window.steps), n - 1.0);
+            assert_eq!(f64::from(window.divisor), n * (n * n - 1.0) / 6.0);
+            let error = 1_000.0 * (n - 1.0) / (n * (n * n - 1.0) / 12.0).sqrt();
+            assert!((f64::from(window.error) - error).abs() <= 0.5, "{n}: {error}");
+        }
+    }
+
+    #[test]
+    fn the_widest_differences_do_not_wrap() {
+        for window in [Window::SHORT, Window::SHORT_COARSE, Window::LONG] {
+            for sign in [-1, 1] {
+                let trend = trend((0..60).map(|second| sign * 100_000 * (second % 4 / 2)));
+                let line = trend.line(&window).unwrap();
+                assert!(line.slope.abs() <= STEEPEST_MILLIKELVIN && line.slope_error >= 0 && line.scatter > 0);
+                let step = self::trend((0..60).map(|second| if second < 50 { 0 } else { sign * 150_000 }));
+                let slope = step.line(&window).unwrap().slope;
+                assert!(slope * sign >= 0, "{slope}");
+            }
+        }
     }
 
     #[test]
@@ -292,10 +329,10 @@ mod tests {
     }
 
     #[test]
-    fn the_newest_blocks_come_first_wherever_the_ring_stands() {
+    fn the_newest_blocks_come_first() {
         for seconds in [37, 41, 73] {
             let trend = trend((0..seconds).map(|second| second * 100));
-            let heads: Vec<i32> = trend.newest(3).map(|block| block.head).collect();
+            let heads: Vec<i32> = trend.newest(3).unwrap().iter().map(|block| block.head).collect();
             let last = (seconds - 1) / 2 * 2;
             assert_eq!(heads, [-150, -350, -550].map(|back| last * 100 + back), "{seconds}");
         }
@@ -303,17 +340,19 @@ mod tests {
 
     proptest! {
         #[test]
-        fn constant_in_constant_out(head in -40_000_i32..200_000, seconds in 9_usize..90, count in 4_usize..=BLOCKS) {
+        fn constant_in_constant_out(head in -40_000_i32..200_000, seconds in 9_usize..90) {
             let trend = trend((0..seconds).map(|_| head));
-            match trend.line(count) {
-                Some(line) => prop_assert_eq!((line.now, line.slope), (head, 0)),
-                None => prop_assert!((seconds - 1) / 2 < count),
+            for window in [Window::SHORT, Window::SHORT_COARSE, Window::LONG] {
+                match trend.line(&window) {
+                    Some(line) => prop_assert_eq!((line.now, line.slope), (head, 0)),
+                    None => prop_assert!((seconds - 1) / 2 < window.blocks),
+                }
             }
         }
 
         #[test]
         fn a_straight_climb_is_found(start in 0_i32..80_000, slope in -1_500_i32..1_500, seconds in 40_i32..60) {
-            let line = trend((0..seconds).map(|second| start + slope * second)).line(BLOCKS).unwrap();
+            let line = trend((0..seconds).map(|second| start + slope * second)).line(&Window::LONG).unwrap();
             prop_assert!((line.slope - slope).abs() <= 1 + slope.abs() / 100, "{} {}", line.slope, slope);
             let now = start + slope * (seconds - 1);
             prop_assert!((line.now - now).abs() <= 50 + slope.abs() / 10, "{} {}", line.now, now);
@@ -326,7 +365,7 @@ mod tests {
             noise in prop::collection::vec(-1_000_i32..1_000, 37),
         ) {
             let values: Vec<i32> = noise.iter().enumerate().map(|(i, n)| 60_000 + slope * i as i32 + n).collect();
-            let line = trend(values.iter().copied()).line(BLOCKS).unwrap();
+            let line = trend(values.iter().copied()).line(&Window::LONG).unwrap();
             let blocks: Vec<f64> = values[..36].chunks(2).map(|pair| f64::from(pair[0] + pair[1]) / 2.0).collect();
             let n = blocks.len() as f64;
             let mean_t = n - 1.0;

@@ -95,6 +95,14 @@ impl Hours {
         self.edges.iter().position(|&edge| quarters <= edge).unwrap_or(Self::BANDS.saturating_sub(1))
     }
 
+    /// Credits running time to the band of an engine speed in ¼ rpm.
+    pub(crate) fn credit_running(&mut self, quarters: i32, passed_ms: u64) {
+        let band = self.band_index(quarters);
+        if let Some(total) = self.running_ms.get_mut(band) {
+            *total = total.saturating_add(passed_ms);
+        }
+    }
+
     pub(crate) fn credit(&mut self, running_ms: &[u32; Self::BANDS]) {
         for (total, credit) in self.running_ms.iter_mut().zip(running_ms) {
             *total = total.saturating_add(u64::from(*credit));
