@@ -97,10 +97,10 @@ trip,t_s,action,finding
 0,700,acknowledge,
 ";
 
-/// Started without water, revved at once; water comes late. Two samples a second, not quite evenly.
+/// Started without water, revved at once; water comes late. Four samples a second, not quite evenly.
 fn dry_start() -> Vec<Row> {
     let mut rows = Vec::new();
-    for (index, t_ms) in moments(0, 400, 500).enumerate() {
+    for (index, t_ms) in moments(0, 800, 250).enumerate() {
         let jitter_ms = [0, 40, -30, 90, -60][index % 5];
         let rpm = match t_ms / 1_000 {
             0..4 => 0,
