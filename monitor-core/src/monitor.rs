@@ -11,7 +11,7 @@ use crate::command::{Command, Refusal};
 use crate::condition::{Run, RunTracker, Tick, TickBuilder, Timeline};
 use crate::detect::{
     ChargeLost, DryStart, HeadClimbing, HeadOverLimit, HotRestart, OilPressureLow, OverSpeed, Scene, SensorOpen,
-    SensorShort, SensorStuck, Standing, StreamLost, StreamWatch,
+    SensorShort, SensorStuck, Standing, StreamLost, StreamWatch, stream_evidence,
 };
 use crate::event::{Event, Evidence, EvidenceKey, State};
 use crate::finding::{Finding, Kind};
@@ -349,8 +349,7 @@ impl Monitor {
     /// The numbers of the last tick that speak for or against a finding.
     fn evidence(&self, finding: Finding, channel: Option<Channel>) -> Evidence {
         match finding {
-            Finding::StreamLost => StreamLost::evidence(&self.scene),
-            Finding::DryStart => DryStart::evidence(&self.scene),
+            Finding::StreamLost | Finding::DryStart => stream_evidence(&self.scene),
             Finding::HeadClimbing => self.detectors.head_climbing.evidence(&self.scene),
             Finding::HeadOverLimit => HeadOverLimit::evidence(&self.scene),
             Finding::OilPressureLow => OilPressureLow::evidence(&self.scene),

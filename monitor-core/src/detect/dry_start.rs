@@ -3,9 +3,7 @@
 use super::stream::{Stream, StreamWatch};
 use super::{Scene, Standing};
 use crate::acquire::Channel;
-use crate::event::{Evidence, EvidenceKey};
 use crate::finding::Level;
-use crate::units::Quantity;
 
 const WARNING_MS: u32 = 5_000;
 const ALARM_MS: u32 = 15_000;
@@ -60,13 +58,5 @@ impl DryStart {
     /// For how long the engine has run dry; 0 while the finding does not stand.
     pub(crate) const fn dry_ms(&self) -> u32 {
         self.dry_ms
-    }
-
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        Evidence::NONE
-            .with(EvidenceKey::Value(Channel::Flow), scene.good(Channel::Flow))
-            .with(EvidenceKey::Limit(Channel::Flow), Some(scene.profile.flow_min_or_default().raw()))
-            .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
-            .with_good(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
     }
 }

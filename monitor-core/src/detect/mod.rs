@@ -27,7 +27,7 @@ pub(crate) use over_speed::OverSpeed;
 pub(crate) use sensor_open::SensorOpen;
 pub(crate) use sensor_short::SensorShort;
 pub(crate) use sensor_stuck::SensorStuck;
-pub(crate) use stream::StreamWatch;
+pub(crate) use stream::{StreamWatch, evidence as stream_evidence};
 pub(crate) use stream_lost::StreamLost;
 
 use crate::acquire::{Channel, ChannelSet};

@@ -2,6 +2,7 @@
 
 use super::Scene;
 use crate::acquire::{Channel, Quality};
+use crate::event::{Evidence, EvidenceKey};
 use crate::units::Quantity;
 
 /// The stream in one tick.
@@ -47,6 +48,15 @@ impl StreamWatch {
     pub(crate) fn gone(&self) -> bool {
         self.now == Stream::Gone
     }
+}
+
+/// The numbers that speak for or against a stream.
+pub(crate) fn evidence(scene: &Scene) -> Evidence {
+    Evidence::NONE
+        .with(EvidenceKey::Value(Channel::Flow), scene.good(Channel::Flow))
+        .with(EvidenceKey::Limit(Channel::Flow), Some(scene.profile.flow_min_or_default().raw()))
+        .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
+        .with_good(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
 }
 
 fn look(scene: &Scene) -> Stream {

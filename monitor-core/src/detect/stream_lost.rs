@@ -4,9 +4,7 @@ use super::on_delay::OnDelay;
 use super::stream::{Stream, StreamWatch};
 use super::{Scene, Standing};
 use crate::acquire::Channel;
-use crate::event::{Evidence, EvidenceKey};
 use crate::finding::Level;
-use crate::units::Quantity;
 
 const AT_SPEED_MS: u32 = 3_000;
 const AT_IDLE_MS: u32 = 15_000;
@@ -66,13 +64,5 @@ impl StreamLost {
     /// For how long the engine has run without its stream; 0 while the finding does not stand.
     pub(crate) const fn lost_ms(&self) -> u32 {
         self.lost_ms
-    }
-
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        Evidence::NONE
-            .with(EvidenceKey::Value(Channel::Flow), scene.good(Channel::Flow))
-            .with(EvidenceKey::Limit(Channel::Flow), Some(scene.profile.flow_min_or_default().raw()))
-            .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
-            .with_good(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
     }
 }
