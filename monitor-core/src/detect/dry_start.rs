@@ -2,7 +2,6 @@
 
 use super::stream::{Stream, StreamWatch};
 use super::{Scene, Standing};
-use crate::acquire::Channel;
 use crate::finding::Level;
 
 const WARNING_MS: u32 = 5_000;
