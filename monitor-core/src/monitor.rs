@@ -179,6 +179,7 @@ impl Monitor {
         self.leads_suspect = false;
         self.detectors = Detectors::new();
         self.trend.restart();
+        self.abuse = [AbuseClock { credited_ms: 0 }; 3];
         self.last_stamp = now;
         self.annunciator.power_up(now);
     }
