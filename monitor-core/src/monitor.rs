@@ -457,6 +457,13 @@ impl Monitor {
         &self.hours
     }
 
+    /// Whether this engine's idle stream was seen to be strong enough for its meter. Until then no water at idle proves
+    /// nothing: `dry-start` and `stream-lost` are not judged there, and the head alone guards.
+    #[must_use]
+    pub const fn idle_stream_readable(&self) -> bool {
+        self.scene.normal.idle_stream_readable()
+    }
+
     /// The run state at the last decision tick.
     #[must_use]
     pub const fn run(&self) -> Run {

@@ -101,6 +101,12 @@ impl Profile {
         self.flow_min.unwrap_or(Flow::from_millilitres_per_minute(300))
     }
 
+    /// The head limit that applies until this engine's own normal is known: the handbook's, or 90 °C (common practice).
+    #[must_use]
+    pub fn head_limit_or_default(&self) -> Temperature {
+        self.head_limit.unwrap_or(Temperature::from_millicelsius(90_000))
+    }
+
     /// Checks what no engine can contradict.
     ///
     /// # Errors
@@ -118,10 +124,11 @@ impl Profile {
         if self.rated_or_max() > self.max || self.max <= self.idle {
             return Err(ProfileError::MaxTooLow);
         }
-        if let (Some(opens), Some(limit)) = (self.thermostat_opens, self.head_limit)
-            && opens >= limit
-        {
+        if self.thermostat_opens.is_some_and(|opens| opens >= self.head_limit_or_default()) {
             return Err(ProfileError::ThermostatAboveLimit);
+        }
+        if self.flow_min.is_some_and(|least| least.raw() <= 0) {
+            return Err(ProfileError::FlowMinNotPositive);
         }
         if !self.fitted.contains(Channel::Rpm) {
             return Err(ProfileError::RpmNotFitted);
@@ -144,6 +151,8 @@ pub enum ProfileError {
     MaxTooLow,
     /// The thermostat opens at or above the head limit.
     ThermostatAboveLimit,
+    /// The flow meter's least flow is not above 0, so that no flow could never be told from some.
+    FlowMinNotPositive,
     /// The engine speed has no sensor.
     RpmNotFitted,
 }
@@ -155,7 +164,8 @@ impl fmt::Display for ProfileError {
             Self::IdleNotPositive => "idle_rpm must be above 0",
             Self::RatedNotAboveIdle => "rated_rpm must be above idle_rpm",
             Self::MaxTooLow => "max_rpm must be above idle_rpm and at least rated_rpm",
-            Self::ThermostatAboveLimit => "thermostat_opens_c must be below head_limit_c",
+            Self::ThermostatAboveLimit => "thermostat_opens_c must be below head_limit_c (90 °C where it is left out)",
+            Self::FlowMinNotPositive => "flow_min_lpm must be above 0",
             Self::RpmNotFitted => "channels.fitted must contain \"rpm\"",
         })
     }

@@ -378,3 +378,39 @@ fn abuse_is_counted_back_to_its_beginning() {
     assert_eq!((hours.abuse_s(Abuse::OverSpeed), hours.abuse_s(Abuse::DryRun)), (9, 9));
     assert_eq!(hours.abuse_s(Abuse::OverLimit), 0);
 }
+
+#[test]
+fn after_a_hole_nobody_says_since_the_start() {
+    let dry = |_| Row { flow_lpm: Some(0.0), ..Row::healthy(3_000) };
+    let mut drive = warm();
+    drive.seconds(60, |_| Row::healthy(3_000)).jump(20_000).seconds(20, dry);
+    assert_eq!(drive.finish(), ["116 stream-lost raised alarm unacknowledged"]);
+
+    let mut standing = warm();
+    standing.seconds(60, |_| Row::healthy(3_000)).seconds(10, dry).jump(20_000).seconds(20, dry);
+    assert_eq!(standing.finish(), ["93 stream-lost raised alarm unacknowledged"], "it goes on standing");
+
+    let mut stopped = warm();
+    stopped.seconds(60, |_| Row::healthy(3_000)).jump(20_000);
+    stopped.seconds(5, |_| Row { rpm: Some(0), flow_lpm: Some(0.0), ..Row::healthy(0) }).seconds(20, dry);
+    let log = stopped.finish();
+    assert!(log[0].ends_with("dry-start raised warning unacknowledged"), "seen to stand still: {log:?}");
+}
+
+#[test]
+fn a_climb_without_water_does_not_end_because_it_slows_down() {
+    let mut drive = warm();
+    drive.seconds(60, |_| Row::healthy(3_000));
+    drive.seconds(20, |t| Row { flow_lpm: Some(0.0), head_c: Some(65.0 + 0.6 * t), ..Row::healthy(3_000) });
+    drive.seconds(60, |t| Row { flow_lpm: Some(0.0), head_c: Some(77.0 + 0.05 * t), ..Row::healthy(900) });
+    let log = drive.finish();
+    assert!(log.iter().any(|line| line.contains("head-climbing raised")), "{log:?}");
+    assert!(!log.iter().any(|line| line.contains("head-climbing cleared")), "{log:?}");
+}
+
+#[test]
+fn over_the_limit_no_time_to_the_limit_is_forecast() {
+    let mut drive = warm();
+    drive.seconds(60, |_| Row::healthy(3_000)).seconds(60, |_| Row { head_c: Some(97.0), ..Row::healthy(3_000) });
+    assert_eq!(drive.finish(), ["93 head-over-limit raised alarm unacknowledged"]);
+}

@@ -12,7 +12,7 @@ use crate::event::{AlarmState, State};
 use crate::finding::{Finding, Kind, Level};
 
 /// Findings that can be followed at once.
-const SLOTS: usize = 10;
+const SLOTS: usize = 12;
 /// A finding has gone once it was absent for this long.
 const OFF_DELAY_MS: u32 = 10_000;
 /// Raised again within this time of clearing it is the same episode.

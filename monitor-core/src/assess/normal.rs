@@ -5,8 +5,6 @@ use crate::condition::Tick;
 use crate::profile::Profile;
 use crate::units::Quantity;
 
-/// Greatest head limit where neither handbook nor experience gives one (common practice).
-const HEAD_LIMIT_UNKNOWN_MILLICELSIUS: i32 = 90_000;
 /// A healthy head may run this far over the opening temperature of its thermostat at idle (common practice: idle
 /// 71 ± 11 °C with thermostats that open at 62 °C).
 const OVER_THERMOSTAT_MILLIKELVIN: i32 = 10_000;
@@ -38,7 +36,7 @@ pub(crate) struct Normal {
 impl Normal {
     pub(crate) const fn new() -> Self {
         Self {
-            head_limit: HEAD_LIMIT_UNKNOWN_MILLICELSIUS,
+            head_limit: 0,
             head_normal: 0,
             head_watch_from: 0,
             head_unhealthy_from: 0,
@@ -50,7 +48,7 @@ impl Normal {
 
     pub(crate) fn begin(&mut self, profile: &Profile) {
         *self = Self::new();
-        self.head_limit = profile.head_limit.map_or(HEAD_LIMIT_UNKNOWN_MILLICELSIUS, Quantity::raw);
+        self.head_limit = profile.head_limit_or_default().raw();
         self.head_normal = profile
             .thermostat_opens
             .map_or_else(|| self.head_limit.saturating_sub(UNDER_LIMIT_MILLIKELVIN), Quantity::raw);

@@ -50,10 +50,12 @@ pub struct Run {
     pub running: bool,
     /// Milliseconds since this run began; 0 while it does not run.
     pub since_start_ms: u32,
+    /// The run before was cut off by a hole in the record: whether the engine stopped meanwhile is not known.
+    pub start_unseen: bool,
 }
 
 impl Run {
-    pub(crate) const OFF: Self = Self { state: RunState::Off, running: false, since_start_ms: 0 };
+    pub(crate) const OFF: Self = Self { state: RunState::Off, running: false, since_start_ms: 0, start_unseen: false };
 }
 
 /// Speed from which an engine is turning, in ¼ rpm.
@@ -77,6 +79,8 @@ pub(crate) struct RunTracker {
     hot_head: i32,
     hose_flow_min: i32,
     running: bool,
+    /// A hole cut the last run off, and the engine was not seen to stand still since.
+    start_unseen: bool,
     /// When this run began, in elapsed milliseconds.
     started_at_ms: u64,
     /// The last good speed and when it came.
@@ -109,6 +113,7 @@ impl RunTracker {
             hot_head: HOT_HEAD_MILLICELSIUS,
             hose_flow_min: 0,
             running: false,
+            start_unseen: false,
             started_at_ms: 0,
             last: None,
             undecided_since_ms: None,
@@ -130,6 +135,7 @@ impl RunTracker {
     /// Power-up: the engine stands still.
     pub(crate) fn restart(&mut self) {
         self.running = false;
+        self.start_unseen = false;
         self.last = None;
         self.forget_undecided();
         self.hose = Hose::default();
@@ -175,6 +181,7 @@ impl RunTracker {
     fn sample_while_stopped(&mut self, at_ms: u64, quarters: i32, interval: Option<(u64, i32)>, hours: &mut Hours) {
         if quarters < self.start_quarters {
             self.forget_undecided();
+            self.start_unseen = false;
             return;
         }
         let since = match self.undecided_since_ms {
@@ -198,6 +205,7 @@ impl RunTracker {
         if self.running {
             self.credit_undecided(hours);
             self.running = false;
+            self.start_unseen = true;
             hours.count_hole();
         }
         self.forget_undecided();
@@ -246,7 +254,7 @@ impl RunTracker {
         };
         let since_start_ms =
             if self.running { u32::try_from(at_ms.saturating_sub(self.started_at_ms)).unwrap_or(u32::MAX) } else { 0 };
-        Run { state, running: self.running, since_start_ms }
+        Run { state, running: self.running, since_start_ms, start_unseen: self.start_unseen }
     }
 
     /// Looks for a hose: water at a standstill, or high revs of a boat that does not move.

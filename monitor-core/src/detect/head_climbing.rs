@@ -15,8 +15,9 @@ use crate::forecast::{Estimate, HeadTrend, seconds_to_limit};
 const RAISE_MS: u32 = 5_000;
 const WARNING_BELOW_S: i32 = 180;
 const ALARM_BELOW_S: i32 = 60;
-/// Back in order above this.
+/// Back in order above this, unless the stream is still gone or the head still close to its limit.
 const CLEAR_ABOVE_S: i32 = 240;
+const NEAR_LIMIT_MILLIKELVIN: i32 = 2_000;
 /// No warm-up is steeper than this once the head is at its normal temperature, in m°C per second (own estimate).
 const STEEP_MILLIKELVIN_PER_S: i32 = 400;
 /// The quickest warm-up in common practice: 15 to 62 °C in three minutes, in m°C per second. Recorded road engines reach
@@ -58,14 +59,18 @@ impl HeadClimbing {
             self.reset();
             return Standing::Absent;
         };
+        let limit = scene.normal.head_limit();
         let asked = Some((trend.generation(), steep));
         if asked != self.asked {
             self.asked = asked;
-            self.estimate = seconds_to_limit(trend, scene.normal.head_limit(), steep);
+            self.estimate = seconds_to_limit(trend, limit, steep);
+        }
+        if head >= limit {
+            // Over the limit `head-over-limit` speaks.
+            self.estimate = Estimate::AtLimit;
         }
         let low_s = match self.estimate {
             Estimate::None => return Standing::Unjudged,
-            // Over the limit `head-over-limit` speaks.
             Estimate::AtLimit => return Standing::Between,
             Estimate::NotClimbing => i32::MAX,
             Estimate::Reaches { low_s, .. } => low_s,
@@ -79,7 +84,7 @@ impl HeadClimbing {
             Standing::Present(Level::Alarm)
         } else if due(warning_ms) {
             Standing::Present(Level::Warning)
-        } else if low_s > CLEAR_ABOVE_S {
+        } else if low_s > CLEAR_ABOVE_S && !stream.gone() && head <= limit.saturating_sub(NEAR_LIMIT_MILLIKELVIN) {
             Standing::Absent
         } else {
             Standing::Between

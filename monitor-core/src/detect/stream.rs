@@ -38,7 +38,9 @@ impl StreamWatch {
         self.now = look(scene);
         self.at_idle = scene.tick.good(Channel::Rpm).is_some_and(|rpm| scene.normal.at_idle(rpm));
         match self.now {
-            Stream::Stopped => self.seen_this_run = false,
+            // After a hole in the record nobody knows whether the engine ever stopped: water that does not come is not
+            // known to have been missing since a start.
+            Stream::Stopped => self.seen_this_run = scene.tick.run.start_unseen,
             Stream::Flowing => self.seen_this_run = true,
             Stream::Unjudged | Stream::Gone => {}
         }
