@@ -15,6 +15,75 @@ pub(crate) fn round_div(numerator: i32, denominator: i32) -> i32 {
     }
 }
 
+/// A divisor that is known beforehand, with its reciprocal: dividing by it costs a small core two multiplications
+/// instead of a division in software.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Divisor {
+    value: u32,
+    /// 2³² / value, rounded down.
+    reciprocal: u32,
+}
+
+impl Divisor {
+    /// A divisor of at least 2; smaller ones become 2.
+    pub(crate) const fn new(value: u16) -> Self {
+        let value = if value < 2 { 2 } else { value as u32 };
+        // The quotient of 2³² − 1 is that of 2³², except for powers of two, which `round` makes up for.
+        let reciprocal = match u32::MAX.checked_div(value) {
+            Some(reciprocal) => reciprocal,
+            None => 0,
+        };
+        Self { value, reciprocal }
+    }
+
+    /// `numerator` divided by this, rounded half away from zero.
+    pub(crate) fn round(self, numerator: i32) -> i32 {
+        let magnitude = numerator.unsigned_abs().saturating_add(self.value >> 1_u32);
+        let product = u64::from(magnitude).wrapping_mul(u64::from(self.reciprocal));
+        let mut quotient = u32::try_from(product >> 32_u32).unwrap_or(u32::MAX);
+        // The reciprocal is too small by less than one, so the quotient is too small by one at most.
+        if magnitude.wrapping_sub(quotient.wrapping_mul(self.value)) >= self.value {
+            quotient = quotient.wrapping_add(1);
+        }
+        let quotient = i32::try_from(quotient).unwrap_or(i32::MAX);
+        if numerator < 0 { quotient.wrapping_neg() } else { quotient }
+    }
+}
+
+/// The mean of `count` values that add up to `sum`, rounded half away from zero; 0 for no values.
+pub(crate) fn mean(sum: i32, count: i32) -> i32 {
+    /// Divisors from 2 on, for the counts that occur: a second at up to 20 samples.
+    const SMALL: [Divisor; 19] = [
+        Divisor::new(2),
+        Divisor::new(3),
+        Divisor::new(4),
+        Divisor::new(5),
+        Divisor::new(6),
+        Divisor::new(7),
+        Divisor::new(8),
+        Divisor::new(9),
+        Divisor::new(10),
+        Divisor::new(11),
+        Divisor::new(12),
+        Divisor::new(13),
+        Divisor::new(14),
+        Divisor::new(15),
+        Divisor::new(16),
+        Divisor::new(17),
+        Divisor::new(18),
+        Divisor::new(19),
+        Divisor::new(20),
+    ];
+    if count == 1 {
+        return sum;
+    }
+    let index = usize::try_from(count.saturating_sub(2)).unwrap_or(usize::MAX);
+    match SMALL.get(index) {
+        Some(divisor) => divisor.round(sum),
+        None => round_div(sum, count),
+    }
+}
+
 /// The low 32 bits of elapsed milliseconds: differences of them are cheap, and right up to 49.7 days.
 #[must_use]
 pub(crate) fn low_bits(at_ms: u64) -> u32 {
@@ -35,7 +104,27 @@ mod tests {
         assert_eq!(round_div(i32::MIN, -1), 0, "the one quotient that does not exist");
     }
 
+    #[test]
+    fn a_known_divisor_divides_at_the_edges() {
+        for value in [2_u16, 3, 4, 10, 16, 18, 20, 969, 1_000, u16::MAX] {
+            let divisor = Divisor::new(value);
+            for numerator in [0, 1, -1, i32::from(value), -i32::from(value), i32::MAX, i32::MIN, i32::MAX - 1] {
+                assert_eq!(divisor.round(numerator), round_div(numerator, i32::from(value)), "{numerator}/{value}");
+            }
+        }
+    }
+
     proptest! {
+        #[test]
+        fn a_known_divisor_divides_like_any(numerator in any::<i32>(), value in 2_u16..) {
+            prop_assert_eq!(Divisor::new(value).round(numerator), round_div(numerator, i32::from(value)));
+        }
+
+        #[test]
+        fn means_agree_with_division(sum in any::<i32>(), count in 1_i32..1_000) {
+            prop_assert_eq!(mean(sum, count), round_div(sum, count));
+        }
+
         #[test]
         fn rounding_agrees_with_wide_arithmetic(n in any::<i32>(), d in any::<i32>()) {
             prop_assume!(d != 0 && !(n == i32::MIN && d == -1));

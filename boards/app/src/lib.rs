@@ -3,6 +3,9 @@
 //! So far this is the replay of a *feed*: a file of everything that was asked of the monitor, call by call, made from
 //! a trace on a host. [`run_feed`] makes the same calls again and writes the events that come out. The emulated boards
 //! and the host run this one function, so their events can be compared byte for byte.
+//!
+//! [`mod@bench`] begins one step earlier: pin edges and converter counts of an engine on a test bench go through the
+//! drivers of the core.
 #![cfg_attr(not(any(test, feature = "std")), no_std)]
 #![forbid(unsafe_code)]
 #![cfg_attr(
@@ -10,6 +13,7 @@
     deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
 )]
 
+pub mod bench;
 pub mod feed;
 mod output;
 mod run;

@@ -42,13 +42,15 @@ extern void qemu_plugin_outs(const char *text);
 
 VISIBLE int qemu_plugin_version = 1;
 
-enum { MOST_SPANS = 8, MOST_WATCHES = 16, LONGEST_NAME = 63 };
+enum { MOST_SPANS = 16, MOST_WATCHES = 16, LONGEST_NAME = 63 };
 
 struct span {
     char name[LONGEST_NAME + 1];
     uint64_t begin, end;
     bool open;
-    uint64_t count, calls, total, min, max, worst_call;
+    /* The count of all instructions when the span began. */
+    uint64_t begun;
+    uint64_t calls, total, min, max, worst_call;
 };
 
 struct watch {
@@ -60,6 +62,8 @@ struct watch {
 static struct span spans[MOST_SPANS];
 static struct watch watches[MOST_WATCHES];
 static size_t span_count, watch_count;
+/* Instructions executed so far. */
+static uint64_t now;
 static FILE *out;
 
 static void close_span(struct span *span)
@@ -67,25 +71,25 @@ static void close_span(struct span *span)
     if (!span->open) {
         return;
     }
+    uint64_t count = now - span->begun;
+
     span->open = false;
-    if (span->calls == 0 || span->count < span->min) {
-        span->min = span->count;
+    if (span->calls == 0 || count < span->min) {
+        span->min = count;
     }
-    if (span->calls == 0 || span->count > span->max) {
-        span->max = span->count;
+    if (span->calls == 0 || count > span->max) {
+        span->max = count;
         span->worst_call = span->calls;
     }
     span->calls++;
-    span->total += span->count;
+    span->total += count;
 }
 
 static void executed(unsigned int cpu, void *data)
 {
     (void)cpu;
     (void)data;
-    for (size_t i = 0; i < span_count; i++) {
-        spans[i].count++;
-    }
+    now++;
 }
 
 /* An instruction at one of the addresses asked for. */
@@ -102,7 +106,7 @@ static void reached(unsigned int cpu, void *data)
     for (size_t i = 0; i < span_count; i++) {
         if (address == spans[i].begin) {
             spans[i].open = true;
-            spans[i].count = 0;
+            spans[i].begun = now;
         }
         for (size_t w = 0; w < watch_count; w++) {
             if (spans[i].open && address == watches[w].address) {

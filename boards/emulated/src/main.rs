@@ -2,6 +2,8 @@
 #![no_std]
 #![no_main]
 
+#[macro_use]
+mod markers;
 mod marks;
 mod stack;
 

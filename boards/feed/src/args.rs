@@ -14,6 +14,8 @@ pub(crate) enum Task {
     Run { feed: PathBuf, events: PathBuf },
     /// Turn over one bit of a feed.
     Flip { feed: PathBuf, other: PathBuf },
+    /// Tell the story of the bench on the host.
+    Bench { events: PathBuf },
 }
 
 pub(crate) fn parse(arguments: impl IntoIterator<Item = OsString>) -> Result<Task, Problem> {
@@ -43,6 +45,7 @@ pub(crate) fn parse(arguments: impl IntoIterator<Item = OsString>) -> Result<Tas
         }
         (Some("run"), [feed]) => Ok(Task::Run { feed: feed.clone(), events: output }),
         (Some("flip"), [feed]) => Ok(Task::Flip { feed: feed.clone(), other: output }),
+        (Some("bench"), []) => Ok(Task::Bench { events: output }),
         _ => Err(usage("Unknown task, or another number of files than the task takes")),
     }
 }
@@ -51,7 +54,7 @@ fn usage(cause: &str) -> Problem {
     Problem::new(
         Exit::Usage,
         cause,
-        "Use: encode --profile P [--actions A] -o FEED TRACE… | run FEED -o EVENTS | flip FEED -o OTHER",
+        "Use: encode --profile P [--actions A] -o FEED TRACE… | run FEED -o EVENTS | flip FEED -o OTHER | bench -o EVENTS",
     )
 }
 
@@ -76,6 +79,7 @@ mod tests {
             ("encode t --profile p --actions a -o f u", encode),
             ("run f -o e", Task::Run { feed: path("f"), events: path("e") }),
             ("flip -o g f", Task::Flip { feed: path("f"), other: path("g") }),
+            ("bench -o e", Task::Bench { events: path("e") }),
         ];
         for (words, expected) in cases {
             assert_eq!(parse_words(words), Ok(expected), "{words}");
@@ -90,6 +94,7 @@ mod tests {
             ("run f -o", "An option without its file"),
             ("run f g -o e", "Unknown task"),
             ("encode -o f t", "No --profile"),
+            ("bench f -o e", "Unknown task"),
             ("encode --profile p -o f", "Unknown task"),
             ("run --fast f -o e", "Unknown option --fast"),
         ];

@@ -1,4 +1,4 @@
-//! Turns traces into feeds for the boards, and runs feeds on the host.
+//! Turns traces into feeds for the boards, and runs feeds and the bench on the host.
 #![forbid(unsafe_code)]
 
 mod args;
@@ -10,6 +10,7 @@ use std::io::{BufReader, BufWriter, Write};
 use std::path::Path;
 use std::process::ExitCode;
 
+use board_app::bench::{BenchRoom, NoWitness, Pins, run_bench};
 use board_app::feed::IoSource;
 use board_app::{Blocks, NoMarks, RunReport, run_feed};
 use monitor_core::Monitor;
@@ -41,11 +42,10 @@ fn carry_out(task: &Task) -> Result<(), Problem> {
             let mut out = BufWriter::new(create(events)?);
             let report = run(bytes, &mut out).map_err(|problem| problem.in_file(feed))?;
             out.flush().map_err(|error| unwritable(events, &error))?;
-            for (name, value) in report.lines() {
-                println!("{name}={value}");
-            }
+            print(&report.lines());
             Ok(())
         }
+        Task::Bench { events } => bench(events),
         Task::Flip { feed, other } => {
             let mut bytes = fs::read(feed).map_err(|error| unreadable(feed, &error))?;
             let flipped = flip::flip(&mut bytes).map_err(|problem| problem.in_file(feed))?;
@@ -62,6 +62,25 @@ fn run<R: std::io::Read, W: Write>(feed: R, events: &mut W) -> Result<RunReport,
     let mut monitor = Box::new(Monitor::new());
     run_feed(&mut monitor, &mut Blocks::new(), IoSource(feed), events, &mut NoMarks)
         .map_err(|error| Problem::new(Exit::Unreadable, error.to_string(), "Write the feed again from its trace"))
+}
+
+/// Tells the story of the bench on this machine.
+fn bench(events: &Path) -> Result<(), Problem> {
+    let mut out = BufWriter::new(create(events)?);
+    let pins = Pins::new();
+    let mut monitor = Box::new(Monitor::new());
+    let report = run_bench(&mut monitor, &mut BenchRoom::new(), &pins, &mut out, &mut NoWitness).map_err(|error| {
+        Problem::new(Exit::Device, error.to_string(), "Choose a place that can be written").in_file(events)
+    })?;
+    out.flush().map_err(|error| unwritable(events, &error))?;
+    print(&report.lines());
+    Ok(())
+}
+
+fn print(lines: &[(&str, u32)]) {
+    for (name, value) in lines {
+        println!("{name}={value}");
+    }
 }
 
 fn create(path: &Path) -> Result<File, Problem> {

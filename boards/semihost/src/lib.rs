@@ -1,15 +1,17 @@
-//! Runs a feed on an emulated board, through semihosting: files, command line and exit code of the machine that
-//! emulates the board.
+//! Runs a feed or the bench on an emulated board, through semihosting: files, command line and exit code of the machine
+//! that emulates the board.
 //!
 //! The operations and their numbers are those of Arm's semihosting specification, which the RISC-V semihosting
 //! specification takes over; only the instruction that asks differs. Without an emulator or a debugger behind it a call
 //! stops the board.
 #![no_std]
 
+mod bench;
 mod call;
 mod file;
 mod replay;
 
+pub use bench::bench;
 pub use call::exit;
 pub use file::{CommandLine, File, Mode, Refused};
 pub use replay::{ExitCode, replay};

@@ -14,7 +14,7 @@ use crate::file::{CommandLine, File, Mode, Refused};
 pub enum ExitCode {
     /// All of the feed was run.
     Done = 0,
-    /// The command line does not name a feed and an events file.
+    /// The command line does not name a feed, or say `bench`, and name an events file.
     CommandLine = 10,
     /// The feed file cannot be read.
     FeedFile = 11,
@@ -26,6 +26,8 @@ pub enum ExitCode {
     Profile = 14,
     /// An event cannot be put into words.
     Event = 15,
+    /// A driver refuses its calibration.
+    Calibration = 16,
 }
 
 /// Runs the feed named first on the command line, writes the events to the file named second, and what it amounted to,
@@ -37,7 +39,7 @@ pub fn replay<M: Marks>(
     stack_bytes: fn() -> Option<u32>,
 ) -> ExitCode {
     match try_replay(monitor, blocks, marks) {
-        Ok(report) => match print(&report, stack_bytes(), &mut blocks.events) {
+        Ok(report) => match print(&report.lines(), stack_bytes(), &mut blocks.events) {
             Ok(()) => ExitCode::Done,
             Err(Refused) => ExitCode::Output,
         },
@@ -71,11 +73,11 @@ fn exit_code(error: RunError<Refused, Refused>) -> ExitCode {
     }
 }
 
-fn print(report: &RunReport, stack_bytes: Option<u32>, block: &mut [u8]) -> Result<(), Refused> {
+pub(crate) fn print(lines: &[(&str, u32)], stack_bytes: Option<u32>, block: &mut [u8]) -> Result<(), Refused> {
     let console = File::console()?;
     let mut output = Output::new(&console, block);
-    for (name, value) in report.lines() {
-        print_number(&mut output, name, value);
+    for (name, value) in lines {
+        print_number(&mut output, name, *value);
     }
     if let Some(bytes) = stack_bytes {
         print_number(&mut output, "stack_bytes", bytes);

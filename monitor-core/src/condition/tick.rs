@@ -3,7 +3,7 @@
 use super::run_state::Run;
 use super::{HOLE_MS, judged};
 use crate::acquire::{Channel, ChannelSet, Quality, RawReading, Readings};
-use crate::num::round_div;
+use crate::num;
 use crate::time::Instant;
 
 /// What the detectors see: one second of the engine.
@@ -110,8 +110,7 @@ impl Gathered {
         if self.count == 0 {
             return false;
         }
-        // At 1 Hz there is nothing to divide, and a division costs a small core dearly.
-        *mean = if self.count == 1 { self.sum } else { round_div(self.sum, self.count) };
+        *mean = num::mean(self.sum, self.count);
         self.sum = 0;
         self.count = 0;
         true

@@ -10,7 +10,7 @@ use super::{Scene, Standing};
 use crate::acquire::Channel;
 use crate::event::{Evidence, EvidenceKey};
 use crate::finding::Level;
-use crate::forecast::{Estimate, HeadTrend, seconds_to_limit};
+use crate::forecast::{Estimate, HeadTrend, Line, long_line, seconds_to_limit};
 
 const RAISE_MS: u32 = 5_000;
 const WARNING_BELOW_S: i32 = 180;
@@ -31,11 +31,21 @@ pub(crate) struct HeadClimbing {
     estimate: Estimate,
     /// What the estimate rests on: a new one is made only when that has changed.
     asked: Option<(u8, i32)>,
+    long: Option<Line>,
+    /// The long line is drawn, the rest of the estimate comes with the next tick.
+    half_done: bool,
 }
 
 impl HeadClimbing {
     pub(crate) const fn new() -> Self {
-        Self { warning: OnDelay::new(), alarm: OnDelay::new(), estimate: Estimate::None, asked: None }
+        Self {
+            warning: OnDelay::new(),
+            alarm: OnDelay::new(),
+            estimate: Estimate::None,
+            asked: None,
+            long: None,
+            half_done: false,
+        }
     }
 
     /// `held_back`: the hot-restart rule holds.
@@ -60,11 +70,7 @@ impl HeadClimbing {
             return Standing::Absent;
         };
         let limit = scene.normal.head_limit();
-        let asked = Some((trend.generation(), steep));
-        if asked != self.asked {
-            self.asked = asked;
-            self.estimate = seconds_to_limit(trend, limit, steep);
-        }
+        self.renew_estimate(trend, limit, steep);
         if head >= limit {
             // Over the limit `head-over-limit` speaks.
             self.estimate = Estimate::AtLimit;
@@ -91,11 +97,26 @@ impl HeadClimbing {
         }
     }
 
+    /// Makes a new estimate where there is something new to say: half of it in one tick, half in the next, so that no
+    /// step takes too long.
+    fn renew_estimate(&mut self, trend: &HeadTrend, limit: i32, steep: i32) {
+        let asked = Some((trend.generation(), steep));
+        if self.half_done {
+            self.half_done = false;
+            self.estimate = seconds_to_limit(trend, self.long, limit, steep);
+        } else if asked != self.asked {
+            self.asked = asked;
+            self.half_done = true;
+            self.long = long_line(trend, steep);
+        }
+    }
+
     fn reset(&mut self) {
         self.warning.reset();
         self.alarm.reset();
         self.estimate = Estimate::None;
         self.asked = None;
+        self.half_done = false;
     }
 
     pub(crate) fn evidence(&self, scene: &Scene) -> Evidence {

@@ -31,16 +31,21 @@ pub(crate) enum Estimate {
     Reaches { eta_s: i32, low_s: i32, high_s: Option<i32> },
 }
 
-/// The forecast from the last seconds of the head; `steep` is the slope in m°C per second under which nothing counts.
-pub(crate) fn seconds_to_limit(trend: &HeadTrend, limit: i32, steep: i32) -> Estimate {
+/// First half of a forecast: the line through the long window, where it could count. `steep` is the slope in m°C per
+/// second under which nothing counts.
+pub(crate) fn long_line(trend: &HeadTrend, steep: i32) -> Option<Line> {
+    if could_climb(trend, &Window::LONG, steep) { trend.line(&Window::LONG) } else { None }
+}
+
+/// Second half of a forecast. It may come a tick after the first, so that no step has to do both.
+pub(crate) fn seconds_to_limit(trend: &HeadTrend, long: Option<Line>, limit: i32, steep: i32) -> Estimate {
     let short_window = if trend.is_coarse() { Window::SHORT_COARSE } else { Window::SHORT };
     if trend.rise(&short_window).is_none() {
         return Estimate::None;
     }
-    let line_of = |window: &Window| could_climb(trend, window, steep).then(|| trend.line(window)).flatten();
     let climbing = |line: &Line| climbs(line, trend.resolution(), steep);
-    let long = line_of(&Window::LONG);
-    let (short, long_climb) = (line_of(&short_window).filter(climbing), long.filter(climbing));
+    let short = could_climb(trend, &short_window, steep).then(|| trend.line(&short_window)).flatten();
+    let (short, long_climb) = (short.filter(climbing), long.filter(climbing));
     if short.is_none() && long_climb.is_none() {
         return Estimate::NotClimbing;
     }
@@ -201,10 +206,14 @@ mod tests {
         trend
     }
 
+    fn forecast(trend: &HeadTrend) -> Estimate {
+        seconds_to_limit(trend, long_line(trend, 0), 95_000, 0)
+    }
+
     #[test]
     fn too_few_points_give_no_estimate() {
-        assert_eq!(seconds_to_limit(&trend(8, 10, |t| 60.0 + t), 95_000, 0), Estimate::None);
-        assert_eq!(seconds_to_limit(&trend(20, 1_000, |t| 60.0 + t), 95_000, 0), Estimate::None, "whole degrees");
+        assert_eq!(forecast(&trend(8, 10, |t| 60.0 + t)), Estimate::None);
+        assert_eq!(forecast(&trend(20, 1_000, |t| 60.0 + t)), Estimate::None, "whole degrees");
     }
 
     #[test]
@@ -223,7 +232,7 @@ mod tests {
             ("speeds up", 10, |t| 60.0 + 2.0 * (t / 20.0_f64).exp(), Some((14, 23))),
         ];
         for (name, resolution, head, expected) in cases {
-            let estimate = seconds_to_limit(&trend(40, resolution, head), 95_000, 0);
+            let estimate = forecast(&trend(40, resolution, head));
             match (estimate, expected) {
                 (Estimate::Reaches { eta_s, low_s, high_s }, Some((least, most))) => {
                     assert!((least..=most).contains(&eta_s), "{name}: {estimate:?}");
@@ -239,7 +248,7 @@ mod tests {
     fn a_whole_degree_plateau_that_toggles_does_not_climb() {
         for phase in 0..40 {
             let toggling = trend(40, 1_000, |t| if (t as i32 + phase) % 40 < 20 { 92.0 } else { 93.0 });
-            assert!(!matches!(seconds_to_limit(&toggling, 95_000, 0), Estimate::Reaches { .. }), "phase {phase}");
+            assert!(!matches!(forecast(&toggling), Estimate::Reaches { .. }), "phase {phase}");
         }
     }
 }

@@ -5,7 +5,7 @@
 
 use crate::acquire::Channel;
 use crate::condition::Tick;
-use crate::num::{low_bits, round_div};
+use crate::num::{Divisor, low_bits, mean, round_div};
 
 /// Blocks kept: 36 s of a fine sensor, 72 s of a coarse one.
 const BLOCKS: usize = 18;
@@ -33,19 +33,34 @@ pub(crate) struct Window {
     blocks: usize,
     /// Steps from the first to the last block: n − 1.
     steps: i32,
+    /// n.
+    count: Divisor,
+    /// 4 n.
+    four_counts: Divisor,
     /// n (n² − 1) / 6.
-    divisor: i32,
+    squares: Divisor,
     /// 1,000 (n − 1) / √(n (n² − 1) / 12): turns scatter over span into the standard error of the slope per second.
     error: i32,
 }
 
 impl Window {
     /// 8 s of a fine sensor.
-    pub(crate) const SHORT: Self = Self { blocks: 4, steps: 3, divisor: 10, error: 1_342 };
+    pub(crate) const SHORT: Self = Self::new(4, 10, 1_342);
     /// 20 s of a coarse sensor, the least for whole degrees.
-    pub(crate) const SHORT_COARSE: Self = Self { blocks: 5, steps: 4, divisor: 20, error: 1_265 };
+    pub(crate) const SHORT_COARSE: Self = Self::new(5, 20, 1_265);
     /// All there is: 36 s of a fine sensor, 72 s of a coarse one.
-    pub(crate) const LONG: Self = Self { blocks: BLOCKS, steps: 17, divisor: 969, error: 772 };
+    pub(crate) const LONG: Self = Self::new(18, 969, 772);
+
+    const fn new(blocks: u8, squares: u16, error: i32) -> Self {
+        Self {
+            blocks: blocks as usize,
+            steps: (blocks as i32).saturating_sub(1),
+            count: Divisor::new(blocks as u16),
+            four_counts: Divisor::new((blocks as u16).saturating_mul(4)),
+            squares: Divisor::new(squares),
+            error,
+        }
+    }
 }
 
 /// The mean of one block and the moment in its middle.
@@ -157,11 +172,7 @@ impl HeadTrend {
 
     fn close_block(&mut self) {
         let half_ms = self.open.last_ms.wrapping_sub(self.open.began_ms) / 2;
-        let mean = match self.open.count {
-            2 => self.open.sum >> 1_u32,
-            4 => self.open.sum >> 2_u32,
-            count => round_div(self.open.sum, count),
-        };
+        let mean = mean(self.open.sum, self.open.count);
         let mut moving = Block { at_ms: self.open.began_ms.wrapping_add(half_ms), head: mean };
         for block in &mut self.blocks {
             core::mem::swap(block, &mut moving);
@@ -231,12 +242,11 @@ impl HeadTrend {
             weight = weight.wrapping_sub(2);
         }
         let (_, span_ms) = self.rise(window)?;
-        let n = window.steps.wrapping_add(1);
         // The slope is kept in 1/16 m°C a step.
-        let slope_16 = round_div(weighted.wrapping_mul(16), window.divisor);
+        let slope_16 = window.squares.round(weighted.wrapping_mul(16));
         // At the weight w the line is w / 2 steps from its middle.
         let on_line = |weight: i32| slope_16.wrapping_mul(weight) >> 5_u32;
-        let mean = round_div(sum, n);
+        let mean = window.count.round(sum);
         let (mut deviation, mut weight) = (0_i32, window.steps);
         for block in blocks {
             let expected = mean.wrapping_add(on_line(weight));
@@ -244,7 +254,7 @@ impl HeadTrend {
             weight = weight.wrapping_sub(2);
         }
         // A normal scatter is √(π/2) ≈ 5/4 of its mean deviation; steps of the sensor hide a quarter of one step.
-        let scatter = round_div(deviation.wrapping_mul(5), n.wrapping_mul(4)).max(self.resolution / 4);
+        let scatter = window.four_counts.round(deviation.wrapping_mul(5)).max(self.resolution / 4);
         // A step lasts span / steps, and 1,000 / 16 = 125 / 2.
         let per_second = slope_16.wrapping_mul(125).wrapping_mul(window.steps);
         let slope = round_div(per_second, span_ms.wrapping_mul(2)).clamp(-STEEPEST_MILLIKELVIN, STEEPEST_MILLIKELVIN);
@@ -294,7 +304,12 @@ mod tests {
         for window in [Window::SHORT, Window::SHORT_COARSE, Window::LONG] {
             let n = window.blocks as f64;
             assert_eq!(f64::from(window.steps), n - 1.0);
-            assert_eq!(f64::from(window.divisor), n * (n * n - 1.0) / 6.0);
+            let squares = (n * (n * n - 1.0) / 6.0) as i32;
+            for (divisor, value) in
+                [(window.count, n as i32), (window.four_counts, 4 * n as i32), (window.squares, squares)]
+            {
+                assert_eq!((divisor.round(value - value / 2), divisor.round(1_000 * value)), (1, 1_000), "{value}");
+            }
             let error = 1_000.0 * (n - 1.0) / (n * (n * n - 1.0) / 12.0).sqrt();
             assert!((f64::from(window.error) - error).abs() <= 0.5, "{n}: {error}");
         }

@@ -8,7 +8,7 @@ use crate::elf::Image;
 use crate::identity::{self, Board};
 use crate::plan::{Outcome, Plan};
 use crate::tool::{Places, run};
-use crate::{host, icount};
+use crate::{drivers, host, icount};
 
 /// Features of the core, each built alone.
 const CORE_FEATURES: [&str; 3] = ["", "serde", "defmt"];
@@ -31,7 +31,7 @@ const FLOAT_HELPERS: [&str; 10] = [
 ];
 
 /// Steps that look at the images or run them.
-const NEED_IMAGES: [&str; 7] = [
+const NEED_IMAGES: [&str; 10] = [
     "no panic paths",
     "no floats in firmware",
     "image size",
@@ -39,14 +39,25 @@ const NEED_IMAGES: [&str; 7] = [
     "same events on RV32",
     "a flipped bit changes the events",
     "instructions per step",
+    "drivers on Cortex-M0",
+    "drivers on RV32",
+    "instructions per driver",
 ];
 
 /// Where the images are.
 struct Images {
     m0: PathBuf,
     rv32: PathBuf,
+    m0_bench: PathBuf,
+    rv32_bench: PathBuf,
     /// Sizes and counts depend on it.
     compiler: String,
+}
+
+impl Images {
+    fn all(&self) -> [&PathBuf; 4] {
+        [&self.m0, &self.rv32, &self.m0_bench, &self.rv32_bench]
+    }
 }
 
 /// All steps; those that need what is not there are left out.
@@ -69,7 +80,8 @@ pub(crate) fn steps(plan: &mut Plan, places: &Places) {
         programs = host::build_programs(places);
         programs.as_ref().map_or_else(Clone::clone, |()| Outcome::passed())
     });
-    let [panics, floats, size, on_m0, on_rv32, flipped, instructions] = NEED_IMAGES;
+    let [panics, floats, size, on_m0, on_rv32, flipped, instructions, drivers_m0, drivers_rv32, per_driver] =
+        NEED_IMAGES;
     let with_images = |check: &dyn Fn(&Images) -> Result<Outcome, Outcome>| -> Outcome {
         images.as_ref().map_err(|build| not_built(build, "firmware images")).and_then(check).into()
     };
@@ -87,6 +99,9 @@ pub(crate) fn steps(plan: &mut Plan, places: &Places) {
         with_both(&|images| identity::flipped_bit(places, &[Board::cortex_m0(&images.m0), Board::rv32(&images.rv32)]))
     });
     plan.step(instructions, || with_both(&|images| icount::measure(places, &images.m0)));
+    plan.step(drivers_m0, || with_both(&|images| drivers::compare(places, &Board::cortex_m0(&images.m0_bench))));
+    plan.step(drivers_rv32, || with_both(&|images| drivers::compare(places, &Board::rv32(&images.rv32_bench))));
+    plan.step(per_driver, || with_both(&|images| drivers::measure(places, &images.m0_bench)));
 }
 
 fn not_built(build: &Outcome, what: &str) -> Outcome {
@@ -124,13 +139,16 @@ fn firmware_clippy(places: &Places) -> Result<Outcome, Outcome> {
 
 fn build(places: &Places) -> Result<Images, Outcome> {
     let cross = Cross::find()?;
-    let image = |package: &str, target: &str| -> Result<PathBuf, Outcome> {
+    let images = |package: &str, target: &str| -> Result<[PathBuf; 2], Outcome> {
         let mut command = cross.cargo(places, &places.boards());
         command.args(["build", "--release", "--package", package, "--target", target]);
         run(&mut command)?;
-        Ok(places.cross_target().join(target).join("release").join(package))
+        let folder = places.cross_target().join(target).join("release");
+        Ok([folder.join(package), folder.join(format!("{package}-bench"))])
     };
-    Ok(Images { compiler: cross.version()?, m0: image("emulated", M0)?, rv32: image("emulated-rv32", RV32)? })
+    let [m0, m0_bench] = images("emulated", M0)?;
+    let [rv32, rv32_bench] = images("emulated-rv32", RV32)?;
+    Ok(Images { m0, rv32, m0_bench, rv32_bench, compiler: cross.version()? })
 }
 
 fn load(path: &std::path::Path) -> Result<Image, Outcome> {
@@ -139,7 +157,7 @@ fn load(path: &std::path::Path) -> Result<Image, Outcome> {
 
 fn no_panic_paths(images: &Images) -> Result<Outcome, Outcome> {
     let parts: Vec<&str> = PANIC_PARTS.into_iter().chain([PANIC_MARK]).collect();
-    for path in [&images.m0, &images.rv32] {
+    for path in images.all() {
         let image = load(path)?;
         let found = image.names_with(&parts);
         if !found.is_empty() {
@@ -150,7 +168,7 @@ fn no_panic_paths(images: &Images) -> Result<Outcome, Outcome> {
 }
 
 fn no_floats(images: &Images) -> Result<Outcome, Outcome> {
-    for path in [&images.m0, &images.rv32] {
+    for path in images.all() {
         let image = load(path)?;
         let names = image.symbols.iter().map(|symbol| symbol.name.as_str());
         let found: Vec<&str> = names.filter(|name| is_float_helper(name)).collect();

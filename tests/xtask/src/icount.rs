@@ -1,4 +1,5 @@
-//! Instructions of `step` and `signals` on the emulated Cortex-M0, and its deepest stack.
+//! Instructions of parts of an image on the emulated Cortex-M0, between marks; of `step` and `signals` first, with the
+//! deepest stack.
 
 use std::ffi::OsString;
 use std::fs;
@@ -16,10 +17,10 @@ const LONG_DIVISIONS: [&str; 5] = ["__aeabi_uldivmod", "__aeabi_ldivmod", "__udi
 
 /// Instructions between two marks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-struct Counts {
-    calls: u64,
+pub(crate) struct Counts {
+    pub(crate) calls: u64,
     total: u64,
-    worst: u64,
+    pub(crate) worst: u64,
 }
 
 impl Counts {
@@ -27,18 +28,20 @@ impl Counts {
         Self { calls: self.calls + other.calls, total: self.total + other.total, worst: self.worst.max(other.worst) }
     }
 
-    fn mean(self) -> u64 {
+    pub(crate) fn mean(self) -> u64 {
         self.total.checked_div(self.calls).unwrap_or(0)
     }
 }
 
+/// Name, marker at the beginning, marker at the end.
+pub(crate) type Span<'a> = (&'a str, &'a str, &'a str);
+
+/// The parts of the monitor that are marked in the image that replays feeds.
+const SPANS: [Span<'_>; 2] =
+    [("step", "mark_step_begins", "mark_step_ended"), ("signals", "mark_signals_begin", "mark_signals_ended")];
+
 /// Replays every identity trace and counts.
 pub(crate) fn measure(places: &Places, image: &Path) -> Result<Outcome, Outcome> {
-    if !is_there("cc") {
-        return Err(Outcome::LeftOut(
-            "no C compiler for the counter; cargo xtask test --install brings one".to_owned(),
-        ));
-    }
     let plugin = build_plugin(places)?;
     let symbols = Image::load(image).map_err(Outcome::Failed)?;
     let board = Board::cortex_m0(image);
@@ -46,15 +49,13 @@ pub(crate) fn measure(places: &Places, image: &Path) -> Result<Outcome, Outcome>
     for case in identity::cases(places)? {
         let feed = case.feed(places)?;
         let counts_file = format!("{feed}.counts");
-        let arguments = plugin_arguments(&plugin, &counts_file, &symbols).map_err(Outcome::Failed)?;
+        let arguments = plugin_arguments(&plugin, &counts_file, &symbols, &SPANS).map_err(Outcome::Failed)?;
         let printed = board.run(places, &feed, &format!("{feed}.counted.jsonl"), &arguments)?;
         let path = places.work().join(&counts_file);
         let text =
             fs::read_to_string(&path).map_err(|error| Outcome::Failed(format!("{}: {error}", path.display())))?;
         print!("{feed}\n{text}");
-        if let Some(met) = text.lines().find(|line| line.starts_with("watch ") && line.contains("span=step")) {
-            return Err(Outcome::Failed(format!("{feed}: step divides 64-bit numbers: {met}")));
-        }
+        no_long_division_in_step(&feed, &text)?;
         step = step.and(counts(&text, "step").map_err(Outcome::Failed)?);
         signals = signals.and(counts(&text, "signals").map_err(Outcome::Failed)?);
         stack_bytes = stack_bytes.max(number(&printed, "stack_bytes=").map_err(Outcome::Failed)?);
@@ -70,7 +71,21 @@ pub(crate) fn measure(places: &Places, image: &Path) -> Result<Outcome, Outcome>
     ]))
 }
 
-fn build_plugin(places: &Places) -> Result<PathBuf, Outcome> {
+/// Fails if the plugin met a division of 64-bit numbers inside `step`.
+pub(crate) fn no_long_division_in_step(what: &str, text: &str) -> Result<(), Outcome> {
+    match text.lines().find(|line| line.starts_with("watch ") && line.contains("span=step")) {
+        Some(met) => Err(Outcome::Failed(format!("{what}: step divides 64-bit numbers: {met}"))),
+        None => Ok(()),
+    }
+}
+
+/// Builds the counter.
+pub(crate) fn build_plugin(places: &Places) -> Result<PathBuf, Outcome> {
+    if !is_there("cc") {
+        return Err(Outcome::LeftOut(
+            "no C compiler for the counter; cargo xtask test --install brings one".to_owned(),
+        ));
+    }
     let plugin = places.work().join("libicount.so");
     fs::create_dir_all(places.work()).map_err(|error| Outcome::Failed(error.to_string()))?;
     let source = places.boards().join("emulated/icount/icount.c");
@@ -80,14 +95,18 @@ fn build_plugin(places: &Places) -> Result<PathBuf, Outcome> {
     Ok(plugin)
 }
 
-fn plugin_arguments(plugin: &Path, counts_file: &str, image: &Image) -> Result<[OsString; 2], String> {
+/// QEMU's arguments for counting in these spans.
+pub(crate) fn plugin_arguments(
+    plugin: &Path,
+    counts_file: &str,
+    image: &Image,
+    spans: &[Span<'_>],
+) -> Result<[OsString; 2], String> {
     // The lowest bit of an address only says that the function is Thumb code.
     let address = |name: &str| Ok::<_, String>(image.symbol(name)?.address & !1);
     let mut argument = plugin.as_os_str().to_owned();
     argument.push(format!(",out={counts_file}"));
-    let spans =
-        [("step", "mark_step_begins", "mark_step_ended"), ("signals", "mark_signals_begin", "mark_signals_ended")];
-    for (name, begin, end) in spans {
+    for &(name, begin, end) in spans {
         argument.push(format!(",span={name}:{:x}:{:x}", address(begin)?, address(end)?));
     }
     for name in LONG_DIVISIONS {
@@ -100,7 +119,7 @@ fn plugin_arguments(plugin: &Path, counts_file: &str, image: &Image) -> Result<[
 }
 
 /// The counts of one span in what the plugin wrote.
-fn counts(text: &str, span: &str) -> Result<Counts, String> {
+pub(crate) fn counts(text: &str, span: &str) -> Result<Counts, String> {
     let beginning = format!("span {span} ");
     let line = text
         .lines()
@@ -110,7 +129,7 @@ fn counts(text: &str, span: &str) -> Result<Counts, String> {
 }
 
 /// The number after `key`, a word of `text`.
-fn number(text: &str, key: &str) -> Result<u64, String> {
+pub(crate) fn number(text: &str, key: &str) -> Result<u64, String> {
     let value = text.split_whitespace().find_map(|word| word.strip_prefix(key));
     value.and_then(|value| value.parse().ok()).ok_or_else(|| format!("no number after {key} in: {text}"))
 }

@@ -7,6 +7,7 @@
 mod boards;
 mod budget;
 mod cross;
+mod drivers;
 mod elf;
 mod host;
 mod icount;

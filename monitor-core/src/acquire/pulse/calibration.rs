@@ -113,6 +113,8 @@ impl EdgeTimes {
 /// four-stroke cylinder ½, a belt-driven alternator any fraction. A wheel with teeth missing is given by its full
 /// number of teeth: the train passes over the gaps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(try_from = "(u32, u32)", into = "(u32, u32)"))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PulsesPerRevolution {
     pulses: u32,
@@ -162,7 +164,11 @@ impl PulsesPerRevolution {
 
     /// Pulses of one whole revolution, rounded up.
     pub(super) const fn in_one_revolution(self) -> u32 {
-        self.pulses.div_ceil(self.revolutions)
+        // The constructors refuse 0 revolutions; a plain division would bring a panic into the image all the same.
+        match self.pulses.saturating_add(self.revolutions.saturating_sub(1)).checked_div(self.revolutions) {
+            Some(pulses) => pulses,
+            None => self.pulses,
+        }
     }
 
     /// The speed at which `count` pulses take `span_us` microseconds, in ¼ rpm.
@@ -177,6 +183,21 @@ impl PulsesPerRevolution {
     const fn period_us(self, quarters: u32) -> u32 {
         let time = (self.revolutions as u64).saturating_mul(240_000_000);
         div_rounded_u32(time, (self.pulses as u64).saturating_mul(quarters as u64))
+    }
+}
+
+impl TryFrom<(u32, u32)> for PulsesPerRevolution {
+    type Error = CalibrationError;
+
+    /// As [`PulsesPerRevolution::new`].
+    fn try_from((pulses, revolutions): (u32, u32)) -> Result<Self, CalibrationError> {
+        Self::new(pulses, revolutions)
+    }
+}
+
+impl From<PulsesPerRevolution> for (u32, u32) {
+    fn from(ratio: PulsesPerRevolution) -> Self {
+        (ratio.pulses, ratio.revolutions)
     }
 }
 
