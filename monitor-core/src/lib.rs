@@ -27,6 +27,7 @@
 pub mod acquire;
 pub mod advise;
 mod assess;
+pub mod calibration;
 pub mod command;
 pub mod condition;
 pub mod detect;

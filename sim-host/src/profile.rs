@@ -3,6 +3,7 @@
 //! Every key is checked, also those that this version does not work with yet, so that a profile that is accepted today
 //! is not refused tomorrow. What nothing works with is not kept.
 
+mod calibration;
 mod section;
 
 use std::fs::File;
@@ -10,6 +11,7 @@ use std::io::Read;
 use std::path::Path;
 
 use monitor_core::acquire::{Channel, ChannelSet};
+use monitor_core::calibration::Calibration;
 use monitor_core::profile::{Electric, Profile, ProfileError, Telltale};
 use monitor_core::units::{Flow, Pressure, Quantity, Rpm, Temperature, Voltage};
 use toml::de::DeTable;
@@ -34,6 +36,7 @@ const ENGINE_KEYS: [&str; 9] = [
     "head_limit_c",
     "oil_min_kpa",
 ];
+const WATER_KEYS: [&str; 3] = ["telltale", "relief_valve", "flow_min_lpm"];
 /// Items of service, as the section `[care]` names them.
 const CARE_ITEMS: [&str; 14] = [
     "engine-oil",
@@ -68,6 +71,8 @@ pub struct HostProfile {
     pub name: Option<String>,
     /// The part that the core works with.
     pub core: Profile,
+    /// What was measured at the sensors. Only a board works with it: the values of a trace are calibrated already.
+    pub calibration: Calibration,
     /// Values that are not in the file and that something else stands for.
     pub assumed: Vec<Assumed>,
 }
@@ -117,9 +122,10 @@ impl HostProfile {
         let charging_min_assumed = read_electric(&root, &mut core)?;
         let fitted = read_fitted(&root)?;
         core.fitted = fitted.unwrap_or(ChannelSet::ALL);
-        check_calibration(&root)?;
         check_care(&root)?;
         core.validate().map_err(|error| contradiction(&root, &engine, error))?;
+        // Last: its bounds are those of an engine that can be.
+        let calibration = calibration::read(&root, &core)?;
         let assumed = [
             (core.rated.is_none(), Assumed::RatedRpm),
             (core.head_limit.is_none() && core.fitted.contains(Channel::Head), Assumed::HeadLimit),
@@ -127,7 +133,7 @@ impl HostProfile {
             (fitted.is_none(), Assumed::Fitted),
         ];
         let assumed = assumed.into_iter().filter_map(|(is_assumed, what)| is_assumed.then_some(what)).collect();
-        Ok(Self { name, core, assumed })
+        Ok(Self { name, core, calibration, assumed })
     }
 }
 
@@ -161,7 +167,7 @@ fn read_engine(engine: &Section<'_>) -> Result<Profile, Problem> {
 }
 
 fn read_water(root: &Section<'_>, core: &mut Profile) -> Result<(), Problem> {
-    let Some(water) = root.section("water", &["telltale", "relief_valve", "flow_min_lpm"])? else { return Ok(()) };
+    let Some(water) = root.section("water", &WATER_KEYS)? else { return Ok(()) };
     core.telltale = match water.word("telltale", &["before-thermostat", "after-thermostat", "unknown"])? {
         Some("before-thermostat") => Telltale::BeforeThermostat,
         Some("after-thermostat") => Telltale::AfterThermostat,
@@ -207,33 +213,6 @@ fn read_fitted(root: &Section<'_>) -> Result<Option<ChannelSet>, Problem> {
     Ok(Some(fitted))
 }
 
-fn check_calibration(root: &Section<'_>) -> Result<(), Problem> {
-    let Some(calibration) = root.section("calibration", &["rpm", "flow", "head", "supply"])? else { return Ok(()) };
-    if let Some(rpm) = calibration.section("rpm", &["pulses_per_rev"])? {
-        above_zero(&rpm, "pulses_per_rev", THOUSANDTHS)?;
-    }
-    if let Some(flow) = calibration.section("flow", &["pulses_per_litre", "offset_hz"])? {
-        above_zero(&flow, "pulses_per_litre", Range::new(0, 100_000, 1_000, "pulses per litre"))?;
-        flow.number("offset_hz", Range::new(-1_000, 1_000, 1_000, "Hz"))?;
-    }
-    if let Some(head) = calibration.section("head", &["kind", "a", "b", "c", "table", "pull_up_ohm"])? {
-        head.word("kind", &["thermistor", "rtd", "thermocouple"])?;
-        for key in ["a", "b", "c"] {
-            head.finite(key)?;
-        }
-        head.pairs("table")?;
-        above_zero(&head, "pull_up_ohm", Range::new(0, 2_000_000, 1_000, "ohm"))?;
-        if head.has("table") && ["a", "b", "c"].iter().any(|key| head.has(key)) {
-            let cause = "calibration.head has both a table and the coefficients a, b, c";
-            return Err(head.problem_at("table", cause, "Keep one of the two"));
-        }
-    }
-    if let Some(supply) = calibration.section("supply", &["ratio"])? {
-        above_zero(&supply, "ratio", Range::new(0, 1_000, 1_000, ""))?;
-    }
-    Ok(())
-}
-
 fn check_care(root: &Section<'_>) -> Result<(), Problem> {
     let Some(care) = root.section("care", &CARE_ITEMS)? else { return Ok(()) };
     for name in care.keys() {
@@ -270,16 +249,26 @@ fn contradiction(root: &Section<'_>, engine: &Section<'_>, error: ProfileError) 
         ProfileError::RatedNotAboveIdle => ("rated_rpm", from_handbook),
         ProfileError::MaxTooLow => ("max_rpm", from_handbook),
         ProfileError::ThermostatAboveLimit => ("thermostat_opens_c", from_handbook),
+        ProfileError::FlowMinNotPositive => {
+            let remedy = "Give the meter's own minimum, such as 0.3, or leave the line out";
+            return elsewhere(root, ("water", &WATER_KEYS, "flow_min_lpm"), error, remedy);
+        }
         ProfileError::RpmNotFitted => {
             let remedy = "Add \"rpm\": nothing works without engine speed";
-            return match root.section("channels", &["fitted"]) {
-                Ok(Some(channels)) => channels.problem_at("fitted", error.to_string(), remedy),
-                _ => root.problem_at("channels", error.to_string(), remedy),
-            };
+            return elsewhere(root, ("channels", &["fitted"], "fitted"), error, remedy);
         }
         _ => ("strokes", from_handbook),
     };
     engine.problem_at(key, error.to_string(), remedy)
+}
+
+/// A contradiction at a key of another section than the engine's: `(section, its keys, key)`.
+fn elsewhere(root: &Section<'_>, place: (&str, &[&str], &str), error: ProfileError, remedy: &str) -> Problem {
+    let (name, keys, key) = place;
+    match root.section(name, keys) {
+        Ok(Some(section)) => section.problem_at(key, error.to_string(), remedy),
+        _ => root.problem_at(name, error.to_string(), remedy),
+    }
 }
 
 #[cfg(test)]

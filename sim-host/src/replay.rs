@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use monitor_core::Monitor;
 use monitor_core::acquire::{Channel, ChannelSet};
 use monitor_core::advise::write_event_json;
+use monitor_core::calibration::Calibration;
 use monitor_core::detect::Unavailable;
 use monitor_core::event::{Event, State};
 use monitor_core::finding::{Finding, Level};
@@ -71,8 +72,8 @@ pub trait EventSink {
 pub trait NoteSink {
     /// A trace cannot be used, or not to its end.
     fn problem(&mut self, problem: &Problem);
-    /// Columns of a trace that are not known.
-    fn unknown_columns(&mut self, file: &Path, columns: &[String]);
+    /// Columns of a trace that are not known, and the channels that it has.
+    fn unknown_columns(&mut self, file: &Path, columns: &[String], present: ChannelSet);
     /// The first bad rows of a trace.
     fn bad_rows(&mut self, file: &Path, rows: &[Complaint]);
     /// A trip is over.
@@ -154,6 +155,8 @@ pub struct Outcome {
     pub actions_without_effect: u64,
     /// How the alarms behaved.
     pub alarms: AlarmQuality,
+    /// What the profile says of the sensors; nothing was done with it.
+    pub calibration: Calibration,
     /// The highest level that was raised or changed to.
     pub worst: Option<Level>,
     /// The worst problem that a trace had.
@@ -185,7 +188,8 @@ pub fn replay(plan: &Plan, events: &mut dyn EventSink, notes: &mut dyn NoteSink)
     // The monitor is never moved once it has begun.
     let mut monitor = Box::new(Monitor::new());
     monitor.begin(&plan.profile.core).map_err(Stop::Profile)?;
-    let mut run = Run { plan, monitor: &mut monitor, events, notes, outcome: Outcome::default(), raised: 0 };
+    let outcome = Outcome { calibration: plan.profile.calibration, ..Outcome::default() };
+    let mut run = Run { plan, monitor: &mut monitor, events, notes, outcome, raised: 0 };
     for (trip, path) in (0..).zip(&plan.traces) {
         run.trip(trip, path)?;
     }
@@ -247,7 +251,7 @@ impl Run<'_> {
             self.outcome.alarms.end_trip();
         }
         self.events.flush()?;
-        self.notes.unknown_columns(path, reader.unknown_columns());
+        self.notes.unknown_columns(path, reader.unknown_columns(), reader.channels());
         self.notes.bad_rows(path, reader.complaints());
         if let Some(problem) = problem {
             self.failed(&problem)?;

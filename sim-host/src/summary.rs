@@ -117,7 +117,13 @@ pub fn to_json(outcome: &Outcome) -> String {
     // Nothing is learned in this version.
     push(&mut json, format_args!("],\"learned\":[],\"actions_without_effect\":{}", outcome.actions_without_effect));
     alarm_quality(&mut json, &outcome.alarms);
-    json.push_str("}\n");
+    json.push_str(",\"calibration\":[");
+    list(&mut json, texts::calibrations(&outcome.calibration), |json, (channel, words)| {
+        push(json, format_args!("{{\"channel\":\"{}\",\"calibration\":", channel.name()));
+        string(json, &words);
+        json.push('}');
+    });
+    json.push_str("]}\n");
     json
 }
 
@@ -163,6 +169,9 @@ fn string(json: &mut String, text: &str) {
 mod tests {
     use std::collections::BTreeMap;
 
+    use monitor_core::acquire::supply::DividerRatio;
+    use monitor_core::calibration::Calibration;
+
     use super::*;
     use crate::replay::Trip;
 
@@ -182,13 +191,18 @@ mod tests {
             rows_read: 70,
             rows_skipped: BTreeMap::from([("cell count", 2), ("not a number", 1)]),
             actions_without_effect: 3,
+            calibration: Calibration {
+                supply: DividerRatio::from_millionths(5_700_000).ok(),
+                ..Calibration::default()
+            },
             ..Outcome::default()
         };
         let expected = concat!(
             r#"{"rows_read":70,"rows_skipped":{"cell count":2,"not a number":1},"not_possible":[],"#,
             r#""trips":[{"trip":0,"file":"a \"b\"\\\u000a.csv","running_s":61,"starts":2}],"#,
             r#""learned":[],"actions_without_effect":3,"#,
-            r#""alarm_quality":{"raised":0,"per_10_min":0.00,"most_in_10_min":0,"chattering":[],"stale":[]}}"#,
+            r#""alarm_quality":{"raised":0,"per_10_min":0.00,"most_in_10_min":0,"chattering":[],"stale":[]},"calibration":["#,
+            r#"{"channel":"supply","calibration":"voltage divider, ratio 5.7"}]}"#,
             "\n"
         );
         assert_eq!(to_json(&outcome), expected);

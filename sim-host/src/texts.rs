@@ -4,12 +4,18 @@
 //! more than the monitor can know.
 
 use crate::quality::AlarmQuality;
-use monitor_core::acquire::Channel;
+use monitor_core::acquire::{Channel, ChannelSet};
+use monitor_core::calibration::Calibration;
 use monitor_core::detect::Unavailable;
 use monitor_core::event::{AlarmState, EvidenceKey, State};
 use monitor_core::finding::{Finding, Level};
 
 use crate::profile::Assumed;
+use crate::suggest;
+
+mod sensors;
+
+pub use sensors::calibrations;
 
 /// What stands once beside all advice.
 pub const CAUTIONS: &str = "This monitor advises; it never stops or slows the engine, and a silent monitor proves \
@@ -247,10 +253,26 @@ pub fn rows_skipped(causes: &[(&str, u64)]) -> String {
     format!("{} skipped ({})", counted(total, "row", "rows"), causes.join(", "))
 }
 
-/// Columns that nothing was done with.
+/// Columns that nothing was done with, and which channel each may have been meant to be.
+///
+/// A channel that the trace has already is no suggestion: there would be two of it.
 #[must_use]
-pub fn unknown_columns(columns: &[String]) -> String {
-    format!("columns that are not known and were passed over: {}", columns.join(", "))
+pub fn unknown_columns(columns: &[String], present: ChannelSet) -> String {
+    let absent = Channel::ALL.into_iter().filter(|channel| !present.contains(*channel));
+    let known: Vec<_> = absent.map(|channel| EvidenceKey::Value(channel).name()).collect();
+    let mut any_near = false;
+    let names: Vec<_> = columns
+        .iter()
+        .map(|name| match suggest::nearest(name, &known) {
+            Some(near) => {
+                any_near = true;
+                format!("{name} (did you mean {near}?)")
+            }
+            None => name.clone(),
+        })
+        .collect();
+    let remedy = if any_near { ". Rename a column where its unit is right too, or map it with --columns" } else { "" };
+    format!("columns that are not known and were passed over: {}{remedy}", names.join(", "))
 }
 
 /// A row that was not used.
@@ -283,6 +305,17 @@ fn why(why: Unavailable) -> String {
         Unavailable::NotInThisVersion => "this version does not look for it yet".to_owned(),
         _ => "the monitor does not say why".to_owned(),
     }
+}
+
+/// What was measured at the sensors, and that it changes nothing here.
+#[must_use]
+pub fn calibration_note(calibration: &Calibration) -> String {
+    let known: Vec<_> =
+        calibrations(calibration).into_iter().map(|(channel, words)| format!("{}: {words}", channel.name())).collect();
+    format!(
+        "calibration for a board: {}. The values of a trace are calibrated already and are taken as they are.",
+        known.join("; ")
+    )
 }
 
 /// Requests that changed nothing.

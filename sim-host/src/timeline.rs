@@ -94,6 +94,13 @@ impl<W: Write> EventSink for Timeline<W> {
         let time = clock(event.stamp.as_millis().saturating_sub(self.trip_start.as_millis()));
         let headline = self.headline(event);
         write_wrapped(&mut self.out, &format!("{time:>9}  "), &headline, INDENT)?;
+        if event.state == State::Cleared {
+            // How it stands at the end tells why it ended: the water is back, or the engine stopped.
+            let now: Vec<_> = event.evidence.iter().filter(says_how_it_stands).filter_map(|item| said(&item)).collect();
+            if !now.is_empty() {
+                write_wrapped(&mut self.out, MARGIN, &now.join(", "), INDENT)?;
+            }
+        }
         if !matches!(event.state, State::Raised | State::LevelChanged) {
             return Ok(());
         }
@@ -146,6 +153,16 @@ pub(crate) fn write_wrapped(out: &mut dyn Write, lead: &str, text: &str, rest: u
         at_start = false;
     }
     writeln!(out, "{line}")
+}
+
+fn says_how_it_stands(item: &EvidenceItem) -> bool {
+    matches!(item.key, EvidenceKey::Value(_)) && item.value.is_some()
+}
+
+fn said(item: &EvidenceItem) -> Option<String> {
+    let EvidenceKey::Value(channel) = item.key else { return None };
+    let thousandths = i64::from(item.value?) * i64::from(item.key.milli_per_raw());
+    Some(texts::value(channel, Some(&rounded(thousandths, decimals(item.key)))))
 }
 
 /// The numbers that speak for a finding; the three times to the limit make one.

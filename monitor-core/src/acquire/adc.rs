@@ -169,6 +169,8 @@ pub enum CalibrationError {
     ThermistorCurve,
     /// The thermistor's table has too few rows, is not in order or jumps.
     ThermistorTable,
+    /// The thermistor's table has more rows than there is room for.
+    ThermistorRows,
     /// The cold limit would call a legal cold start a fault.
     ColdLimit,
     /// The hot limit lies in the range an overheating engine reaches.
@@ -217,6 +219,7 @@ impl CalibrationError {
             Self::ThermistorTable => {
                 "the table needs 2 rows or more, temperature rising by 1 to 60 K and resistance falling in each"
             }
+            Self::ThermistorRows => "the table has more rows than there is room for: leave out every second row",
             Self::ColdLimit => "the cold limit must be -60 to -10 degrees: a colder start is legal and no sensor fault",
             Self::HotLimit => {
                 "the hot limit must be 130 to 300 degrees: below that an overheat would be called a sensor fault"

@@ -1,7 +1,7 @@
 //! First block: from sensors to [`Readings`], integers with a quality and an age.
 //!
-//! Slow sensors (temperature, voltage, pressure) are asked through [`SlowSensor`]; pulses are counted by the board and
-//! handed in as finished readings. Nothing here waits.
+//! Slow sensors (temperature, voltage, pressure) are asked through [`SlowSensor`]; pulses come in as levels or stamps, see
+//! [`pulse`]. Nothing here waits.
 
 pub mod adc;
 pub mod pressure;

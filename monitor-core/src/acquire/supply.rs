@@ -8,6 +8,47 @@ use crate::units::Voltage;
 /// A charging system without a regulator reaches this; a divider that cannot measure it hides a failed regulator.
 const RANGE_NEEDED_MICROVOLTS: u32 = 16_000_000;
 
+/// Supply voltage over voltage at the pin of the converter, in millionths.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(try_from = "u32", into = "u32"))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct DividerRatio(u32);
+
+impl DividerRatio {
+    /// From millionths: 5,700,000 for 47 kΩ over 10 kΩ.
+    ///
+    /// # Errors
+    /// [`CalibrationError::DividerRatio`] under 1 or over 100.
+    pub const fn from_millionths(millionths: u32) -> Result<Self, CalibrationError> {
+        if millionths < 1_000_000 || millionths > 100_000_000 {
+            return Err(CalibrationError::DividerRatio);
+        }
+        Ok(Self(millionths))
+    }
+
+    /// The ratio in millionths.
+    #[must_use]
+    pub const fn as_millionths(self) -> u32 {
+        self.0
+    }
+}
+
+impl TryFrom<u32> for DividerRatio {
+    type Error = CalibrationError;
+
+    /// As [`DividerRatio::from_millionths`].
+    fn try_from(millionths: u32) -> Result<Self, CalibrationError> {
+        Self::from_millionths(millionths)
+    }
+}
+
+impl From<DividerRatio> for u32 {
+    fn from(ratio: DividerRatio) -> Self {
+        ratio.0
+    }
+}
+
 /// Converter, reference and divider of the supply input.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -27,10 +68,8 @@ impl SupplyCalibration {
         if reference_millivolts == 0 || reference_millivolts > 10_000 {
             return Err(CalibrationError::ReferenceVoltage);
         }
-        if !(1_000_000..=100_000_000).contains(&ratio_millionths) {
-            return Err(CalibrationError::DividerRatio);
-        }
-        let calibration = Self { scale, full_scale_microvolts: mul_div(reference_millivolts, ratio_millionths, 1_000) };
+        let ratio = DividerRatio::from_millionths(ratio_millionths)?.as_millionths();
+        let calibration = Self { scale, full_scale_microvolts: mul_div(reference_millivolts, ratio, 1_000) };
         if calibration.microvolts(scale.highest_usable()) < RANGE_NEEDED_MICROVOLTS {
             return Err(CalibrationError::SupplyRange);
         }

@@ -3,6 +3,8 @@
 use std::io::{self, Write};
 use std::path::Path;
 
+use monitor_core::acquire::ChannelSet;
+
 use crate::problem::Problem;
 use crate::replay::{NoteSink, Outcome, Trip};
 use crate::texts;
@@ -50,9 +52,9 @@ impl NoteSink for StandardError {
         say("error", &problem.to_string());
     }
 
-    fn unknown_columns(&mut self, file: &Path, columns: &[String]) {
+    fn unknown_columns(&mut self, file: &Path, columns: &[String], present: ChannelSet) {
         if !columns.is_empty() {
-            say("note", &format!("{}: {}", file.display(), texts::unknown_columns(columns)));
+            say("note", &format!("{}: {}", file.display(), texts::unknown_columns(columns, present)));
         }
     }
 

@@ -24,6 +24,10 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
     for assumed in &plan.profile.assumed {
         notes::say_wrapped(&format!("note: {}: {}", args.profile.display(), texts::assumed(*assumed)));
     }
+    if args.format == Format::Text && !plan.profile.calibration.is_empty() {
+        let said = texts::calibration_note(&plan.profile.calibration);
+        notes::say_wrapped(&format!("note: {}: {said}", args.profile.display()));
+    }
     let mut events = event_sink(args.format, &plan.profile);
     let outcome = match replay(&plan, events.as_mut(), &mut notes::StandardError) {
         Ok(outcome) => outcome,

@@ -7,7 +7,7 @@ use toml::de::{DeTable, DeValue};
 
 use crate::problem::{Exit, Problem};
 use crate::suggest;
-use crate::trace::decimal;
+use crate::trace::decimal::{self, Decimal, Scale};
 
 /// The text of a profile and where it came from.
 #[derive(Debug, Clone, Copy)]
@@ -49,6 +49,13 @@ impl Range {
         let (least, most) = (self.least / self.per_unit, self.most / self.per_unit);
         format!("{least} to {most} {}", self.unit).trim_end().to_owned()
     }
+}
+
+/// Two numbers of a list of pairs, in steps, and where they stand.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Pair {
+    offset: usize,
+    pub(super) steps: [i32; 2],
 }
 
 /// One table of a profile.
@@ -121,9 +128,13 @@ impl<'a> Section<'a> {
         Err(self.problem_at(key, cause, format!("Give a whole number from {}", range.wanted())))
     }
 
-    /// The finite number under `key`, for values that nothing here works with.
-    pub(super) fn finite(&self, key: &str) -> Result<(), Problem> {
-        self.value(key).map_or(Ok(()), |value| self.digits(key, value).map(drop))
+    /// The finite number under `key` in steps of which `per_unit` make one, rounded half away from zero, saturating.
+    ///
+    /// For numbers of so many powers of ten that only their user knows what is out of range.
+    pub(super) fn fine(&self, key: &str, per_unit: u64) -> Result<Option<i64>, Problem> {
+        let Some(value) = self.value(key) else { return Ok(None) };
+        let digits = self.digits(key, value)?;
+        Ok(Decimal::parse(digits.as_bytes()).map(|number| number.to_steps(Scale::ratio(per_unit, 1))))
     }
 
     /// The text under `key`.
@@ -180,27 +191,35 @@ impl<'a> Section<'a> {
         Ok(Some(found))
     }
 
-    /// Checks that `key`, where it is given, holds pairs of finite numbers, two at least.
-    pub(super) fn pairs(&self, key: &str) -> Result<(), Problem> {
-        let Some(items) = self.list(key)? else { return Ok(()) };
+    /// The list of pairs of numbers under `key`, two at least, each number in the steps of its range.
+    pub(super) fn pairs(&self, key: &str, ranges: [Range; 2]) -> Result<Option<Vec<Pair>>, Problem> {
+        let Some(items) = self.list(key)? else { return Ok(None) };
         let remedy = "Write it as pairs of numbers, two at least: [[10000, 25.0], [5000, 45.0]]";
         if items.len() < 2 {
             let cause = format!("{} has {} points", self.joined(key), items.len());
             return Err(self.problem_at(key, cause, remedy));
         }
+        let mut pairs = Vec::new();
         for item in items {
-            let pair = match item.get_ref() {
-                DeValue::Array(pair) if pair.len() == 2 => pair,
+            let numbers: Vec<_> = match item.get_ref() {
+                DeValue::Array(pair) if pair.len() == 2 => pair.iter().zip(ranges).collect(),
                 _ => {
                     let cause = format!("{} holds something that is not a pair of numbers", self.joined(key));
                     return Err(self.source.problem(item.span().start, cause, remedy));
                 }
             };
-            for number in pair.iter() {
-                self.digits(key, number)?;
+            let mut steps = [0; 2];
+            for (place, (number, range)) in steps.iter_mut().zip(numbers) {
+                *place = self.steps(key, number, range)?;
             }
+            pairs.push(Pair { offset: item.span().start, steps });
         }
-        Ok(())
+        Ok(Some(pairs))
+    }
+
+    /// A problem at one pair of a list.
+    pub(super) fn problem_at_pair(&self, pair: &Pair, cause: impl Into<String>, remedy: impl Into<String>) -> Problem {
+        self.source.problem(pair.offset, cause, remedy)
     }
 
     /// The name of `key` with the sections that hold it.

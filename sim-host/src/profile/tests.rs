@@ -73,7 +73,7 @@ mod any_input {
     use super::*;
 
     const FULL: &str = "name = \"Skiff 3\"\n[engine]\nstrokes = 2\nidle_rpm = 900\nmax_rpm = 6_000.0\n[water]\n\
-        telltale = \"unknown\"\n[channels]\nfitted = [\"rpm\", \"oil\"]\n[calibration.head]\ntable = [[1, 2], [3, 4]]\n\
+        telltale = \"unknown\"\n[channels]\nfitted = [\"rpm\", \"oil\"]\n[calibration.head]\ntable = [[9, 2], [3, 4]]\n\
         [care]\nimpeller = { hours = 200, months = 12 }\n";
 
     proptest! {

@@ -42,6 +42,7 @@ fn an_unusable_profile_is_named_with_line_and_remedy() {
         ("ratio 0", "[electric]", "[drive]\ngear_ratio = 0\n[electric]", &[":10:", "above 0"]),
         ("pulses", "[electric]", "[calibration.rpm]\npulses_per_rev = 0\n[electric]", &[":10:", "above 0"]),
         ("kind", "[electric]", "[calibration.head]\nkind = \"thermister\"\n[electric]", &[":10:", "thermistor"]),
+        ("divider", "[electric]", "[calibration.supply]\nratio = 0.2\n[electric]", &[":10:", "1 to 100"]),
         ("table", "[electric]", "[calibration.head]\ntable = [[1, 2]]\n[electric]", &[":10:", "two at least"]),
         ("both", "[electric]", "[calibration.head]\na = 1\ntable = [[1, 2], [3, 4]]\n[electric]", &[":11:", "both"]),
         ("care item", "[electric]", "[care]\nimpeler = { hours = 1 }\n[electric]", &[":10:", "impeller"]),

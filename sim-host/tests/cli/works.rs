@@ -114,8 +114,16 @@ fn the_summary_holds_rows_reasons_trips_and_actions() {
     assert_eq!(done.code, Some(0), "{}", done.err);
     let text = folder.read("s.json");
     let summary: serde_json::Value = serde_json::from_str(&text).unwrap();
-    let keys =
-        ["rows_read", "rows_skipped", "not_possible", "trips", "learned", "actions_without_effect", "alarm_quality"];
+    let keys = [
+        "rows_read",
+        "rows_skipped",
+        "not_possible",
+        "trips",
+        "learned",
+        "actions_without_effect",
+        "alarm_quality",
+        "calibration",
+    ];
     let places: Vec<_> = keys.iter().map(|key| text.find(&format!("\"{key}\":"))).collect();
     assert!(places.iter().all(Option::is_some) && places.is_sorted(), "{text}");
     assert_eq!(summary.as_object().unwrap().len(), keys.len(), "{text}");
@@ -177,6 +185,46 @@ fn unknown_columns_are_named_once_and_bad_rows_ten_times_at_most() {
     assert!(done.err.contains("note: t.csv:67: "), "{}", done.err);
     let said = flowing(&done.err);
     assert!(said.contains("12 rows skipped"), "{}", done.err);
+}
+
+#[test]
+fn unknown_columns_near_a_channel_that_is_absent_are_asked_about() {
+    let folder = Folder::new();
+    folder.write("t.csv", Trace::started().csv().replace("head_c", "head").replace("supply_v", "RPM"));
+    let done = folder.replay("t.csv --format jsonl");
+    assert_eq!(done.code, Some(0), "{}", done.err);
+    let note = done.err.lines().find(|line| line.contains("passed over")).unwrap_or_else(|| panic!("{}", done.err));
+    assert!(note.starts_with("note: t.csv: "), "{note}");
+    assert!(note.contains("head (did you mean head_c?), RPM. Rename a column"), "rpm is there already: {note}");
+    folder.write("t.csv", Trace::started().csv().replace("supply_v", "mood"));
+    let done = folder.replay("t.csv --format jsonl");
+    assert!(done.err.contains("mood\n") && !done.err.contains("did you mean"), "{}", done.err);
+}
+
+#[test]
+fn a_calibration_is_shown_and_changes_nothing() {
+    let folder = Folder::new();
+    folder.write("t.csv", over_speed());
+    let plain = folder.replay("t.csv --format jsonl --summary s.json");
+    assert!(folder.read("s.json").ends_with(",\"calibration\":[]}\n"), "{}", folder.read("s.json"));
+    assert!(!folder.replay("t.csv").err.contains("calibrat"), "nothing to say without one");
+    let sections = "[calibration.rpm]\npulses_per_rev = 6\n[calibration.supply]\nratio = 5.7\n\
+                    [calibration.flow]\npulses_per_litre = 450\noffset_hz = -0.5\n";
+    folder.write("engine.toml", format!("{}{sections}", crate::common::PROFILE));
+    let calibrated = folder.replay("t.csv --format jsonl --summary s.json");
+    assert_eq!((calibrated.code, &calibrated.out), (Some(0), &plain.out), "{}", calibrated.err);
+    assert_eq!(calibrated.err, plain.err, "jsonl says no more than before");
+    let summary: serde_json::Value = serde_json::from_str(&folder.read("s.json")).unwrap();
+    let expected = serde_json::json!([
+        {"channel": "rpm", "calibration": "6 pulses per revolution"},
+        {"channel": "flow", "calibration": "450 pulses per litre, offset -0.5 Hz"},
+        {"channel": "supply", "calibration": "voltage divider, ratio 5.7"},
+    ]);
+    assert_eq!(summary["calibration"], expected);
+    let said = flowing(&folder.replay("t.csv t.csv").err);
+    let note = "note: engine.toml: calibration for a board: rpm: 6 pulses per revolution; flow: 450 pulses per litre, \
+                offset -0.5 Hz; supply: voltage divider, ratio 5.7. The values of a trace are calibrated already";
+    assert_eq!(said.matches(note).count(), 1, "{said}");
 }
 
 #[test]

@@ -5,6 +5,7 @@ use std::path::Path;
 use lookastern_tests::{Outcome, Replay, recordings, say};
 
 use crate::catalogue::{CAR, Justified, LOOP, MARINE, PUMP, Recording};
+use crate::table::Table;
 
 #[test]
 fn road_cars_stay_silent_and_their_hours_are_right() {
@@ -39,14 +40,7 @@ fn replay_all(test: &str, table: &[Recording]) {
 
 fn replay_clean(directory: &Path, recording: &Recording) -> Result<(), String> {
     let table = recording.load(directory)?;
-    let outcome = if recording.is_unchanged() {
-        run(&directory.join(recording.file), recording)?
-    } else {
-        let place = tempfile::tempdir().map_err(|error| error.to_string())?;
-        let trace = place.path().join("trace.csv");
-        table.write(&trace)?;
-        run(&trace, recording)?
-    };
+    let outcome = replay(directory, recording, &table)?;
     let (running_s, starts) = check_hours(&outcome, recording)?;
     let (read, skipped) = outcome.rows()?;
     if read + skipped != table.rows.len() as u64 {
@@ -65,6 +59,17 @@ fn replay_clean(directory: &Path, recording: &Recording) -> Result<(), String> {
     }
     say(&format!("{}: {running_s} s in {starts} starts, as counted by hand", recording.file));
     Ok(())
+}
+
+/// Replays the file where it can be replayed as it lies, else its table.
+pub(crate) fn replay(directory: &Path, recording: &Recording, table: &Table) -> Result<Outcome, String> {
+    if recording.is_unchanged() {
+        return run(&directory.join(recording.file), recording);
+    }
+    let place = tempfile::tempdir().map_err(|error| error.to_string())?;
+    let trace = place.path().join("trace.csv");
+    table.write(&trace)?;
+    run(&trace, recording)
 }
 
 fn run(trace: &Path, recording: &Recording) -> Result<Outcome, String> {

@@ -4,6 +4,7 @@ use super::{AdcCounts, AdcScale, CalibrationError, LeadFault, Zone, mul_div};
 
 /// Resistance in milliohms, up to 4.29 MΩ.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Resistance(u32);
 

@@ -57,6 +57,8 @@ fn from_reciprocal(reciprocal: i64) -> Result<Temperature, BeyondCurve> {
 
 /// The Steinhart–Hart equation 1/T = a + b ln R + c (ln R)³ with T in K and R in Ω.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(try_from = "(i64, i64, i64)", into = "(i64, i64, i64)"))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SteinhartHart {
     a: i64,
@@ -100,11 +102,32 @@ impl SteinhartHart {
         Self::new(a, b, 0)
     }
 
+    /// a, b and c in 10⁻¹² / K.
+    #[must_use]
+    pub const fn coefficients(self) -> (i64, i64, i64) {
+        (self.a, self.b, self.c)
+    }
+
     /// 1/T in 10⁻¹² / K for ln R in 2⁻²⁴.
     fn reciprocal(self, ln_ohms: i32) -> i64 {
         let l = i64::from(ln_ohms);
         let l3 = scaled(scaled(l, l), l);
         self.a.wrapping_add(scaled(self.b, l)).wrapping_add(scaled(self.c, l3))
+    }
+}
+
+impl TryFrom<(i64, i64, i64)> for SteinhartHart {
+    type Error = CalibrationError;
+
+    /// As [`SteinhartHart::new`].
+    fn try_from((a, b, c): (i64, i64, i64)) -> Result<Self, CalibrationError> {
+        Self::new(a, b, c)
+    }
+}
+
+impl From<SteinhartHart> for (i64, i64, i64) {
+    fn from(curve: SteinhartHart) -> Self {
+        curve.coefficients()
     }
 }
 
@@ -131,8 +154,9 @@ const EXTRAPOLATED_MILLICELSIUS: i32 = 30_000;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NtcTable<const ROWS: usize> {
-    /// ln R in 2⁻²⁴ and 1/T in 10⁻¹² / K, from the coldest row to the hottest.
+    /// ln R in 2⁻²⁴ and 1/T in 10⁻¹² / K, from the coldest row to the hottest; zeros from `used` on.
     rows: [(i32, i64); ROWS],
+    used: usize,
     coldest: Temperature,
     hottest: Temperature,
 }
@@ -144,7 +168,17 @@ impl<const ROWS: usize> NtcTable<ROWS> {
     /// Fewer than two rows; a temperature that does not rise by 1 to 60 K or a resistance that does not fall from row to
     /// row; a row outside −60 to 300 °C.
     pub fn new(rows: [(Temperature, Resistance); ROWS]) -> Result<Self, CalibrationError> {
-        let (Some((coldest, _)), Some((hottest, _))) = (rows.first().copied(), rows.last().copied()) else {
+        Self::from_slice(&rows)
+    }
+
+    /// From as many rows as there are, up to `ROWS`; for a table whose length is known only at run time.
+    ///
+    /// # Errors
+    /// [`CalibrationError::ThermistorRows`] for more rows; else as [`NtcTable::new`].
+    pub fn from_slice(rows: &[(Temperature, Resistance)]) -> Result<Self, CalibrationError> {
+        let (Some((coldest, _)), Some((hottest, _)), true) =
+            (rows.first().copied(), rows.last().copied(), rows.len() >= 2)
+        else {
             return Err(CalibrationError::ThermistorTable);
         };
         let in_order = rows.windows(2).all(|pair| {
@@ -153,10 +187,17 @@ impl<const ROWS: usize> NtcTable<ROWS> {
             (1_000..=60_000).contains(&step) && low < high && low.as_milliohms() > 0
         });
         let in_range = coldest.as_millicelsius() >= -60_000 && hottest.as_millicelsius() <= 300_000;
-        if ROWS < 2 || !in_order || !in_range {
+        if !in_order || !in_range {
             return Err(CalibrationError::ThermistorTable);
         }
-        Ok(Self { rows: rows.map(|(at, resistance)| (ln_ohms(resistance), reciprocal_of(at))), coldest, hottest })
+        if rows.len() > ROWS {
+            return Err(CalibrationError::ThermistorRows);
+        }
+        let mut kept = [(0, 0); ROWS];
+        for (place, (at, resistance)) in kept.iter_mut().zip(rows) {
+            *place = (ln_ohms(*resistance), reciprocal_of(*at));
+        }
+        Ok(Self { rows: kept, used: rows.len(), coldest, hottest })
     }
 
     /// Whether `temperature` lies between the first row and the last, where the stated error holds.
@@ -176,10 +217,10 @@ fn reciprocal_of(temperature: Temperature) -> i64 {
 impl<const ROWS: usize> NtcCurve for NtcTable<ROWS> {
     fn temperature(&self, resistance: Resistance) -> Result<Temperature, BeyondCurve> {
         let ln_r = ln_ohms(resistance);
+        let rows = self.rows.get(..self.used).unwrap_or_default();
         // The first row that is not colder, but never the first of all: the pair before it is used.
-        let after = self.rows.partition_point(|(ln_row, _)| *ln_row > ln_r).clamp(1, ROWS.saturating_sub(1).max(1));
-        let (Some((ln_cold, cold)), Some((ln_warm, warm))) =
-            (self.rows.get(after.saturating_sub(1)), self.rows.get(after))
+        let after = rows.partition_point(|(ln_row, _)| *ln_row > ln_r).clamp(1, self.used.saturating_sub(1).max(1));
+        let (Some((ln_cold, cold)), Some((ln_warm, warm))) = (rows.get(after.saturating_sub(1)), rows.get(after))
         else {
             return Err(BeyondCurve::Colder);
         };

@@ -198,3 +198,16 @@ proptest! {
         let _ = table().temperature(resistance);
     }
 }
+
+#[test]
+fn a_table_with_room_to_spare_is_the_same_table() {
+    let row = |celsius: i32, ohms: u32| (Temperature::from_millicelsius(celsius * 1_000), Resistance::from_ohms(ohms));
+    let rows = [row(0, 32_650), row(25, 10_000), row(50, 3_603), row(100, 678)];
+    let (tight, roomy) = (NtcTable::<4>::from_slice(&rows).unwrap(), NtcTable::<9>::from_slice(&rows).unwrap());
+    for ohms in [1, 300, 678, 2_000, 3_603, 9_999, 32_650, 60_000, 400_000] {
+        let resistance = Resistance::from_ohms(ohms);
+        assert_eq!(roomy.temperature(resistance), tight.temperature(resistance), "{ohms}");
+    }
+    assert_eq!(NtcTable::<3>::from_slice(&rows), Err(CalibrationError::ThermistorRows));
+    assert_eq!(NtcTable::<9>::from_slice(&rows[..1]), Err(CalibrationError::ThermistorTable));
+}
