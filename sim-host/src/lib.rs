@@ -5,6 +5,7 @@ pub mod actions;
 pub mod cli;
 pub mod cmd;
 pub mod columns;
+pub mod doubt;
 pub mod problem;
 pub mod profile;
 pub mod quality;

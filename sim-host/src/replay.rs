@@ -18,6 +18,7 @@ use monitor_core::time::Instant;
 
 use crate::actions::Action;
 use crate::columns::ColumnMap;
+use crate::doubt::{Doubt, Watch};
 use crate::problem::{Exit, Problem};
 use crate::profile::HostProfile;
 use crate::quality::AlarmQuality;
@@ -127,6 +128,8 @@ pub struct Trip {
     pub rows_read: u64,
     /// Rows not used, by cause.
     pub rows_skipped: BTreeMap<&'static str, u64>,
+    /// Why less was judged than a reader may think.
+    pub doubts: Vec<Doubt>,
 }
 
 /// A finding that could not be found.
@@ -225,6 +228,8 @@ impl Run<'_> {
         let (running_before_ms, starts_before) = (self.monitor.hours().running_ms(), self.monitor.hours().starts());
         self.raised = 0;
         let mut begun = false;
+        let mut watch = Watch::default();
+        let lost_before = self.monitor.lost();
         let problem = loop {
             let row = match reader.next_row() {
                 Ok(Some(row)) => row,
@@ -238,6 +243,7 @@ impl Run<'_> {
                 self.outcome.alarms.begin_trip(row.stamp.as_millis());
                 self.events.begin_trip(&TripStart { trip, file: &file, first: row.stamp })?;
             }
+            watch.row(&row);
             if let Some(tick) = self.monitor.step(row.stamp, &row.readings) {
                 self.tick(tick, pending)?;
             }
@@ -262,14 +268,25 @@ impl Run<'_> {
         }
         if begun {
             self.not_possible(trip, reader.channels());
+            let running_ms = self.monitor.hours().running_ms() - running_before_ms;
+            let mut doubts = watch.doubts(running_ms > 0, self.plan.profile.core.idle);
+            let meter = self.plan.profile.core.fitted.and(reader.channels()).contains(Channel::Flow);
+            if meter && running_ms > 0 && !self.monitor.idle_stream_readable() {
+                doubts.push(Doubt::IdleStreamUnread);
+            }
+            let lost = self.monitor.lost() - lost_before;
+            if lost > 0 {
+                doubts.push(Doubt::Lost { count: lost });
+            }
             let done = Trip {
                 trip,
                 file: file.into_owned(),
-                running_ms: self.monitor.hours().running_ms() - running_before_ms,
+                running_ms,
                 starts: u64::from(self.monitor.hours().starts() - starts_before),
                 raised: self.raised,
                 rows_read: reader.rows_read(),
                 rows_skipped: reader.rows_skipped().clone(),
+                doubts,
             };
             self.notes.trip_done(&done);
             self.outcome.trips.push(done);

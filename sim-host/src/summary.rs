@@ -185,6 +185,7 @@ mod tests {
             raised: 0,
             rows_read: 70,
             rows_skipped: BTreeMap::new(),
+            doubts: Vec::new(),
         };
         let outcome = Outcome {
             trips: vec![trip],

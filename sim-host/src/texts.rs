@@ -3,6 +3,7 @@
 //! The core knows names and check ids; what they mean to a mechanic stands here. Sentences say what to look at, never
 //! more than the monitor can know.
 
+use crate::doubt::Doubt;
 use crate::quality::AlarmQuality;
 use monitor_core::acquire::{Channel, ChannelSet};
 use monitor_core::calibration::Calibration;
@@ -243,6 +244,40 @@ pub fn trip_total(trip: i16, file: &str, running: &str, starts: u64, rows: u64, 
         some => counted(some, "finding", "findings"),
     };
     format!("Trip {trip}, {file}: ran {running}, {starts}, {findings}, {rows} read")
+}
+
+/// Why less of a trip was judged than its totals look like.
+#[must_use]
+pub fn doubt(doubt: Doubt) -> String {
+    match doubt {
+        Doubt::NeverRan { fastest_rpm, running_from_rpm } => format!(
+            "the engine never ran, so hardly anything was judged: its speed reached {fastest_rpm} rpm at most, and \
+             running begins at {running_from_rpm} rpm (0.7 × idle). Check idle_rpm and the unit of the rpm column"
+        ),
+        Doubt::Holes { holes, intervals } if holes * 2 > intervals => format!(
+            "most engine speeds ({holes} of {intervals}) come more than 5 s after the one before: nothing can be judged \
+             across such holes. Record at least every 5 s; if the stamps are milliseconds, map them with unit = \"ms\""
+        ),
+        Doubt::Holes { holes, .. } => format!(
+            "{} of more than 5 s without an engine speed: nothing is known of them, and what follows counts as a new \
+             start",
+            counted(holes, "hole", "holes")
+        ),
+        Doubt::ClockBack { times } => {
+            format!("the clock stepped back {}: no time was counted there", counted(times, "time", "times"))
+        }
+        Doubt::IdleStreamUnread => {
+            "at idle the telltale stream was not seen to be strong enough for its meter: no water at \
+                                    idle proves nothing, only the head guards there"
+                .to_owned()
+        }
+        Doubt::Lost { count } => {
+            format!(
+                "{} too many at once: the least important were left out",
+                counted(u64::from(count), "event", "events")
+            )
+        }
+    }
 }
 
 /// Rows that were not used, by cause.

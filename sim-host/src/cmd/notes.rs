@@ -72,5 +72,8 @@ impl NoteSink for StandardError {
             text = format!("{text}, {}", texts::rows_skipped(&causes));
         }
         say_wrapped(&text);
+        for doubt in &trip.doubts {
+            say_wrapped(&format!("note: {}: {}", trip.file, texts::doubt(*doubt)));
+        }
     }
 }

@@ -78,7 +78,10 @@ impl Skip {
             }
             Self::NoTime { column } => Some(format!("{column} is blank, so the row has no time")),
             Self::NotATime { column, cell, unit } => Some(format!("{column} is \"{cell}\", {}", unit.refusal())),
-            Self::NotANumber { column, cell } => Some(format!("{column} is \"{cell}\", not a number")),
+            Self::NotANumber { column, cell } => {
+                let hint = number_hint(cell);
+                Some(format!("{column} is \"{cell}\", not a number{hint}"))
+            }
             Self::TooLong => Some("the line is longer than 64 KiB".to_owned()),
             Self::Quote => Some("a quote is not closed as it should be".to_owned()),
         }
@@ -118,5 +121,16 @@ impl Tally {
         let causes: Vec<_> = self.skipped.iter().map(|(cause, count)| format!("{count} {cause}")).collect();
         let first = self.complaints.first().map(|first| format!("; line {}: {}", first.line, first.cause));
         (!causes.is_empty()).then(|| format!("skipped {}{}", causes.join(", "), first.unwrap_or_default()))
+    }
+}
+
+/// What may help somebody whose cell is no number.
+fn number_hint(cell: &str) -> &'static str {
+    if cell.contains(':') {
+        "; for clock times map the column with --columns and unit = \"hh:mm:ss\" or \"rfc3339\""
+    } else if ["nan", "na", "n/a", "#n/a", "null", "none", "-"].contains(&cell.to_ascii_lowercase().as_str()) {
+        "; leave the cell empty where nothing was measured"
+    } else {
+        ""
     }
 }
