@@ -3,6 +3,7 @@
 use std::ffi::OsString;
 use std::path::PathBuf;
 
+use crate::texts;
 use clap::error::{ContextKind, ContextValue, ErrorKind};
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use monitor_core::finding::Level;
@@ -24,11 +25,8 @@ Exit codes:
   4  an output that cannot be written";
 
 /// Replays recordings of an outboard engine through its monitor.
-///
-/// The monitor advises. Follow the engine's handbook, local rules and a qualified
-/// mechanic.
 #[derive(Debug, Parser)]
-#[command(name = "lookastern", version, verbatim_doc_comment)]
+#[command(name = "lookastern", version, after_help = texts::CAUTIONS)]
 pub struct Cli {
     /// What to do.
     #[command(subcommand)]

@@ -52,6 +52,10 @@ fn recordings(places: &Places) -> Result<Outcome, Outcome> {
     build_programs(places)?;
     let mut command = places.cargo();
     command.args(["test", "--release", "--package", "lookastern-tests", "--test", "recordings"]);
-    run(command.env(RECORDINGS, folder))?;
+    run(command.env(RECORDINGS, &folder))?;
+    // The captured edges need the drivers only, as they were built for the host tests.
+    let mut captures = places.cargo();
+    captures.args(["test", "--package", "monitor-core", "--test", "pulse_captures", "--", "--nocapture"]);
+    run(captures.env(RECORDINGS, folder))?;
     Ok(Outcome::passed())
 }
