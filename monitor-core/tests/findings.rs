@@ -414,3 +414,19 @@ fn over_the_limit_no_time_to_the_limit_is_forecast() {
     drive.seconds(60, |_| Row::healthy(3_000)).seconds(60, |_| Row { head_c: Some(97.0), ..Row::healthy(3_000) });
     assert_eq!(drive.finish(), ["93 head-over-limit raised alarm unacknowledged"]);
 }
+
+#[test]
+fn the_limit_is_guarded_when_the_speed_sensor_fails_under_way() {
+    let mut lost = warm();
+    lost.seconds(60, |_| Row::healthy(3_000));
+    lost.seconds(60, |t| Row { rpm: None, head_c: Some(70.0 + t), ..Row::healthy(3_000) });
+    let log = lost.finish();
+    // Over 95 degrees from second 116 on.
+    assert!(log.contains(&"119 head-over-limit raised alarm unacknowledged".to_owned()), "{log:?}");
+    assert!(log.contains(&"120 sensor-open(rpm) raised warning unacknowledged".to_owned()), "{log:?}");
+
+    let mut never_ran = drive();
+    never_ran.seconds(60, |t| Row { rpm: None, head_c: Some(70.0 + t), ..Row::healthy(3_000) });
+    let log = never_ran.finish();
+    assert!(!log.iter().any(|line| line.contains("head-over-limit")), "{log:?}");
+}

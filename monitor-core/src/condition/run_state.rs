@@ -52,10 +52,13 @@ pub struct Run {
     pub since_start_ms: u32,
     /// The run before was cut off by a hole in the record: whether the engine stopped meanwhile is not known.
     pub start_unseen: bool,
+    /// It ran, its speed stopped coming, and none has come since: it may be running still.
+    pub speed_lost: bool,
 }
 
 impl Run {
-    pub(crate) const OFF: Self = Self { state: RunState::Off, running: false, since_start_ms: 0, start_unseen: false };
+    pub(crate) const OFF: Self =
+        Self { state: RunState::Off, running: false, since_start_ms: 0, start_unseen: false, speed_lost: false };
 }
 
 /// Speed from which an engine is turning, in ¼ rpm.
@@ -254,7 +257,13 @@ impl RunTracker {
         };
         let since_start_ms =
             if self.running { u32::try_from(at_ms.saturating_sub(self.started_at_ms)).unwrap_or(u32::MAX) } else { 0 };
-        Run { state, running: self.running, since_start_ms, start_unseen: self.start_unseen }
+        Run {
+            state,
+            running: self.running,
+            since_start_ms,
+            start_unseen: self.start_unseen,
+            speed_lost: self.start_unseen && self.last.is_none(),
+        }
     }
 
     /// Looks for a hose: water at a standstill, or high revs of a boat that does not move.

@@ -28,11 +28,13 @@ impl HeadOverLimit {
         let head = scene.good(Channel::Head);
         // A run is credited back to its first sample, and so is the time that it was over the limit.
         let over_ms = self.over.update(&scene.tick, head.map(|head| head > limit));
-        if !scene.tick.run.running {
+        // An engine whose speed sensor failed while it ran may be running still: the last guard stays on.
+        let run = scene.tick.run;
+        if !run.running && !run.speed_lost {
             return Standing::Absent;
         }
         let Some(head) = head else { return Standing::Unjudged };
-        match over_ms.map(|over_ms| over_ms.min(scene.tick.run.since_start_ms)) {
+        match over_ms.map(|over_ms| if run.running { over_ms.min(run.since_start_ms) } else { over_ms }) {
             Some(excess_ms) if excess_ms >= RAISE_MS => {
                 self.excess_ms = excess_ms;
                 if held_back { Standing::Between } else { Standing::Present(Level::Alarm) }
