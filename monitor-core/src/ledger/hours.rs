@@ -55,15 +55,66 @@ pub enum Abuse {
     DryRun,
 }
 
+/// What is counted, without the edges of the bands: what a store keeps.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Totals {
+    /// Milliseconds of running in each band, in the order of [`Band::ALL`].
+    pub running_ms: [u64; Hours::BANDS],
+    /// Milliseconds over the greatest permitted speed, over the head limit, without cooling water.
+    pub abuse_ms: [u64; 3],
+    /// Entries into running.
+    pub starts: u32,
+    /// Holes in the record that ended a run.
+    pub holes: u32,
+}
+
+impl Totals {
+    /// A new engine.
+    pub const NONE: Self = Self { running_ms: [0; Hours::BANDS], abuse_ms: [0; 3], starts: 0, holes: 0 };
+
+    /// Milliseconds of running in all bands.
+    #[must_use]
+    pub fn all_running_ms(&self) -> u64 {
+        self.running_ms.iter().fold(0, |sum, band| sum.saturating_add(*band))
+    }
+
+    /// Each counter combined with that of `other`.
+    fn combine(&self, other: &Self, wide: fn(u64, u64) -> u64, narrow: fn(u32, u32) -> u32) -> Self {
+        let mut combined = *self;
+        let counters = combined.running_ms.iter_mut().chain(combined.abuse_ms.iter_mut());
+        for (counter, other) in counters.zip(other.running_ms.iter().chain(&other.abuse_ms)) {
+            *counter = wide(*counter, *other);
+        }
+        combined.starts = narrow(self.starts, other.starts);
+        combined.holes = narrow(self.holes, other.holes);
+        combined
+    }
+
+    /// The sum of each counter.
+    #[must_use]
+    pub fn plus(&self, more: &Self) -> Self {
+        self.combine(more, u64::saturating_add, u32::saturating_add)
+    }
+
+    /// What each counter is ahead of that of `less`; 0 where it is behind.
+    #[must_use]
+    pub fn minus(&self, less: &Self) -> Self {
+        self.combine(less, u64::saturating_sub, u32::saturating_sub)
+    }
+
+    /// The greater of each counter.
+    #[must_use]
+    pub fn at_least(&self, floor: &Self) -> Self {
+        self.combine(floor, u64::max, u32::max)
+    }
+}
+
 /// What the engine has done so far.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Hours {
     /// Upper edges of all bands but the last, in ¼ rpm; an edge belongs to its band.
     edges: [i32; Self::BANDS - 1],
-    running_ms: [u64; Self::BANDS],
-    abuse_ms: [u64; 3],
-    starts: u32,
-    holes: u32,
+    totals: Totals,
 }
 
 impl Hours {
@@ -73,7 +124,7 @@ impl Hours {
     /// A new engine.
     #[must_use]
     pub const fn new() -> Self {
-        Self { edges: [i32::MAX; Self::BANDS - 1], running_ms: [0; Self::BANDS], abuse_ms: [0; 3], starts: 0, holes: 0 }
+        Self { edges: [i32::MAX; Self::BANDS - 1], totals: Totals::NONE }
     }
 
     pub(crate) fn begin(&mut self, profile: &Profile) {
@@ -98,35 +149,47 @@ impl Hours {
     /// Credits running time to the band of an engine speed in ¼ rpm.
     pub(crate) fn credit_running(&mut self, quarters: i32, passed_ms: u64) {
         let band = self.band_index(quarters);
-        if let Some(total) = self.running_ms.get_mut(band) {
+        if let Some(total) = self.totals.running_ms.get_mut(band) {
             *total = total.saturating_add(passed_ms);
         }
     }
 
     pub(crate) fn credit(&mut self, running_ms: &[u32; Self::BANDS]) {
-        for (total, credit) in self.running_ms.iter_mut().zip(running_ms) {
+        for (total, credit) in self.totals.running_ms.iter_mut().zip(running_ms) {
             *total = total.saturating_add(u64::from(*credit));
         }
     }
 
     pub(crate) fn credit_abuse(&mut self, abuse: Abuse, passed_ms: u32) {
-        if let Some(total) = self.abuse_ms.get_mut(abuse as usize) {
+        if let Some(total) = self.totals.abuse_ms.get_mut(abuse as usize) {
             *total = total.saturating_add(u64::from(passed_ms));
         }
     }
 
     pub(crate) fn count_start(&mut self) {
-        self.starts = self.starts.saturating_add(1);
+        self.totals.starts = self.totals.starts.saturating_add(1);
     }
 
     pub(crate) fn count_hole(&mut self) {
-        self.holes = self.holes.saturating_add(1);
+        self.totals.holes = self.totals.holes.saturating_add(1);
+    }
+
+    /// Everything that is counted.
+    #[must_use]
+    pub const fn totals(&self) -> &Totals {
+        &self.totals
+    }
+
+    /// Takes over what a store has kept, after power-up and before the first sample. No counter goes back: one that is
+    /// ahead of what was kept stays.
+    pub fn restore(&mut self, kept: &Totals) {
+        self.totals = self.totals.at_least(kept);
     }
 
     /// Milliseconds of running.
     #[must_use]
     pub fn running_ms(&self) -> u64 {
-        self.running_ms.iter().fold(0, |sum, band| sum.saturating_add(*band))
+        self.totals.all_running_ms()
     }
 
     /// Whole seconds of running.
@@ -138,24 +201,24 @@ impl Hours {
     /// Entries into running.
     #[must_use]
     pub const fn starts(&self) -> u32 {
-        self.starts
+        self.totals.starts
     }
 
     /// Holes in the record that ended a run.
     #[must_use]
     pub const fn holes(&self) -> u32 {
-        self.holes
+        self.totals.holes
     }
 
     /// Whole seconds of running in one way that harms the engine.
     #[must_use]
     pub fn abuse_s(&self, abuse: Abuse) -> u64 {
-        self.abuse_ms.get(abuse as usize).map_or(0, |total| total / 1_000)
+        self.totals.abuse_ms.get(abuse as usize).map_or(0, |total| total / 1_000)
     }
 
     /// Bands by rising speed: name, lower and upper edge in whole rpm, whole seconds. The last has no upper edge.
     pub fn bands(&self) -> impl Iterator<Item = (Band, i32, Option<i32>, u64)> + '_ {
-        Band::ALL.into_iter().zip(self.running_ms).enumerate().map(|(index, (band, running_ms))| {
+        Band::ALL.into_iter().zip(self.totals.running_ms).enumerate().map(|(index, (band, running_ms))| {
             let upper = self.edges.get(index).map(|edge| edge / 4);
             let lower = index.checked_sub(1).and_then(|below| self.edges.get(below)).map_or(0, |edge| edge / 4);
             (band, lower, upper, running_ms / 1_000)
@@ -202,6 +265,22 @@ mod tests {
         for (name, quarters, band) in cases {
             assert_eq!(Band::ALL[hours.band_index(quarters)], band, "{name}");
         }
+    }
+
+    #[test]
+    fn what_was_kept_comes_back_and_nothing_goes_back() {
+        let mut hours = Hours::new();
+        let kept = Totals { running_ms: [9_000, 0, 0, 0, 7_000, 0, 0], abuse_ms: [1, 2, 3], starts: 12, holes: 4 };
+        hours.restore(&kept);
+        assert_eq!(hours.totals(), &kept);
+        hours.credit_running(0, 500);
+        hours.count_start();
+        let ahead = *hours.totals();
+        for (name, older) in [("an empty store", Totals::NONE), ("the same store again", kept)] {
+            hours.restore(&older);
+            assert_eq!(hours.totals(), &ahead, "{name}");
+        }
+        assert_eq!((hours.running_ms(), hours.starts(), hours.holes()), (16_500, 13, 4));
     }
 
     #[test]

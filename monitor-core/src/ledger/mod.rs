@@ -1,5 +1,6 @@
-//! The engine's service book: hours, starts and, later, items, journal and store.
+//! The engine's service book: hours, starts and the store that keeps them.
 
 mod hours;
+pub mod store;
 
-pub use hours::{Abuse, Band, Hours};
+pub use hours::{Abuse, Band, Hours, Totals};

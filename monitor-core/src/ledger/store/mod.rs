@@ -1,0 +1,35 @@
+//! The store: what is acknowledged stays, whenever the power goes.
+//!
+//! The region of 64 KiB has an [`Area`] for each kind of record. Records have a fixed length that every word size of 1
+//! to 16 bytes divides; each is written with one call, carries a CRC-32/ISO-HDLC, and is never written again before its
+//! page is erased. A record that was cut short is passed over. Every look at the flash is taken twice, because a word
+//! that was cut short may read differently each time.
+//!
+//! No call does more than one flash operation: one run of words, or one page erased.
+
+mod areas;
+mod bytes;
+mod crc;
+mod error;
+mod flash;
+mod hours_area;
+mod hours_record;
+mod journal;
+mod journal_entry;
+mod journal_sums;
+mod journal_walk;
+mod layout;
+mod life;
+mod slots;
+mod work;
+
+pub use areas::Store;
+pub use error::{Geometry, Operation, StoreError};
+pub use hours_area::{CHECKPOINT_MS, HoursArea};
+pub use journal::{Fullness, JOURNAL_ENTRIES, Journal};
+pub use journal_entry::{Content, Entry, NewEntry, Tally};
+pub use journal_walk::Walk;
+pub use layout::{Area, REGION_BYTES, SECTOR_BYTES};
+pub use life::Life;
+pub use slots::{LEARNED_BYTES, LearnedArea, learned_is_due};
+pub use work::{Conditions, Progress, Work};

@@ -1,0 +1,301 @@
+//! The journal under power cuts, its sums and its order.
+
+#[allow(dead_code, reason = "each test uses its part of it")]
+mod store_common;
+
+use embedded_storage::nor_flash::NorFlash;
+use monitor_core::finding::Level;
+use monitor_core::ledger::store::{Content, Entry, Fullness, Journal, NewEntry, Progress, StoreError, Tally, Work};
+use powercut::{Plan, Random, Report, Scenario, SharedFlash, SimFlash, Subject, Tear, exhaust};
+use store_common::{RUNNING, STANDING};
+
+const LEVELS: [Option<Level>; 4] = [None, Some(Level::Caution), Some(Level::Warning), Some(Level::Alarm)];
+
+/// The event of that number. One event comes an hour.
+fn event(number: u32) -> NewEntry {
+    NewEntry {
+        level: LEVELS[number as usize % 4],
+        run_on_s: number * 3_600,
+        body: u64::from(number).to_le_bytes(),
+        chain: (!u64::from(number)).to_le_bytes(),
+    }
+}
+
+fn number_of(entry: &Entry) -> Option<u32> {
+    match entry.content {
+        Content::Event { body, .. } => u32::try_from(u64::from_le_bytes(body)).ok(),
+        _ => None,
+    }
+}
+
+fn tally_of(events: u32) -> Tally {
+    let count = |remainder| (events + 3 - remainder) / 4;
+    Tally { others: count(0), cautions: count(1), warnings: count(2), alarms: count(3) }
+}
+
+/// Events that are still there one by one, whatever power-ups and cuts cost.
+const SHOWN: usize = 150;
+
+/// What is to be read back: the numbers of the last events, and how many there were of each kind.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct State {
+    events: u32,
+    tally: Tally,
+    newest: Vec<u32>,
+}
+
+impl State {
+    fn after(events: u32) -> Self {
+        Self { events, tally: tally_of(events), newest: (0..events).rev().take(SHOWN).collect() }
+    }
+}
+
+/// Appends the next event, or lets the engine stand.
+#[derive(Debug, Clone, Copy)]
+enum Act {
+    Append,
+    Stand,
+}
+
+struct Book;
+
+struct Open<const WORD: usize, const PAGE: usize> {
+    journal: Journal,
+    flash: SharedFlash<WORD, PAGE>,
+}
+
+impl<const WORD: usize, const PAGE: usize> Subject<WORD, PAGE> for Book {
+    type Store = Open<WORD, PAGE>;
+    type Op = Act;
+    type State = State;
+    type Error = StoreError;
+
+    fn open(&self, mut flash: SharedFlash<WORD, PAGE>) -> Result<Self::Store, StoreError> {
+        let mut journal = Journal::new();
+        journal.open(&mut flash, 0, 1)?;
+        while !journal.is_ready() {
+            let _ = journal.service(&mut flash, RUNNING)?;
+        }
+        Ok(Open { journal, flash })
+    }
+
+    fn apply(&self, store: &mut Self::Store, op: &Act) -> Result<(), StoreError> {
+        let (journal, flash) = (&mut store.journal, &mut store.flash);
+        match op {
+            Act::Stand => while journal.service(flash, STANDING)? != Work::Nothing {},
+            Act::Append => {
+                let tally = journal.tally(flash)?;
+                let next = tally.alarms + tally.warnings + tally.cautions + tally.others;
+                while journal.append(flash, &event(next))? == Progress::Again {}
+            }
+        }
+        Ok(())
+    }
+
+    fn read_back(&self, store: &mut Self::Store) -> Result<State, StoreError> {
+        let tally = store.journal.tally(&mut store.flash)?;
+        let events = tally.alarms + tally.warnings + tally.cautions + tally.others;
+        let mut newest = Vec::new();
+        let mut walk = store.journal.newest();
+        while let Some(entry) = store.journal.older(&mut store.flash, &mut walk)? {
+            newest.extend(number_of(&entry));
+        }
+        newest.truncate(SHOWN);
+        Ok(State { events, tally, newest })
+    }
+
+    fn expected(&self, before: &State, op: &Act) -> State {
+        match op {
+            Act::Append => State::after(before.events + 1),
+            Act::Stand => before.clone(),
+        }
+    }
+}
+
+/// Does the first acts after opening.
+fn power_up<F: NorFlash>(journal: &mut Journal, flash: &mut F) {
+    while !journal.is_ready() {
+        let _ = journal.service(flash, RUNNING).unwrap();
+    }
+}
+
+fn filled<const WORD: usize, const PAGE: usize>(events: u32) -> SimFlash<WORD, PAGE> {
+    let mut flash = SimFlash::<WORD, PAGE>::new(24_576 / PAGE);
+    let mut journal = Journal::new();
+    journal.open(&mut flash, 0, 1).unwrap();
+    power_up(&mut journal, &mut flash);
+    for number in 0..events {
+        while journal.append(&mut flash, &event(number)).unwrap() == Progress::Again {}
+    }
+    flash
+}
+
+fn cut_everywhere<const WORD: usize, const PAGE: usize>(events: u32, count: usize, plan: &Plan) -> Report {
+    let mut ops = vec![Act::Append; count];
+    if count > 2 {
+        ops[count - 2] = Act::Stand;
+    }
+    let scenario = Scenario { start: filled(events), state: State::after(events), ops, reboot_every: 3 };
+    exhaust::<_, WORD, PAGE>(&Book, &scenario, plan)
+}
+
+#[test]
+fn every_cut_leaves_an_exact_prefix_and_exact_totals() {
+    let once = Plan { second_cut: false, third_cuts: 0, ..Plan::default() };
+    let mut report = cut_everywhere::<16, 4096>(0, 3, &once);
+    report.merge(&cut_everywhere::<16, 4096>(0, 1, &Plan { second_cut: true, ..once.clone() }));
+    // From one sector to the next; where the first sums are written; where the first sector is erased.
+    report.merge(&cut_everywhere::<16, 4096>(125, 3, &once));
+    report.merge(&cut_everywhere::<16, 4096>(733, 3, &once));
+    report.merge(&cut_everywhere::<16, 2048>(760, 3, &once));
+    println!("{report}");
+    report.verdict().unwrap();
+    assert!(report.all_cuts() > 200, "{report}");
+}
+
+#[test]
+#[ignore = "minutes; run with --release"]
+fn every_second_cut_leaves_an_exact_prefix_and_exact_totals() {
+    let plan = Plan { third_cuts: 1, ..Plan::default() };
+    let mut report = cut_everywhere::<8, 4096>(0, 3, &plan);
+    report.merge(&cut_everywhere::<8, 4096>(124, 6, &plan));
+    report.merge(&cut_everywhere::<8, 4096>(733, 6, &plan));
+    report.merge(&cut_everywhere::<8, 2048>(757, 6, &plan));
+    report.merge(&cut_everywhere::<16, 4096>(2_000, 6, &plan));
+    println!("{report}");
+    report.verdict().unwrap();
+    assert!(report.all_cuts() > 50_000, "{report}");
+}
+
+/// Years of events and power-ups, many of them cut: no event is lost or counted twice.
+#[test]
+fn totals_stay_exact_through_years_of_cuts() {
+    let mut random = Random::new(3);
+    let mut flash = SimFlash::<8, 4096>::new(6);
+    let (mut acknowledged, mut cuts) = (0, 0);
+    for boot in 1..=700 {
+        flash.power_up();
+        flash.set_unstable(random.below(2) == 0);
+        let tear = Tear::ALL[usize::try_from(random.below(3)).unwrap()];
+        flash.cut_at(1 + random.below(80), tear, random.bits());
+        let shared = SharedFlash::new(flash.clone());
+        let life = Book.open(shared.clone()).and_then(|mut store| {
+            let found = Book.read_back(&mut store)?;
+            assert!(found.events == acknowledged || found.events == acknowledged + 1, "boot {boot}: {}", found.events);
+            assert_eq!(found, State::after(found.events), "boot {boot}");
+            assert_eq!(store.journal.unsummed_sectors(), 0, "boot {boot}");
+            acknowledged = found.events;
+            for _ in 0..random.below(12) {
+                Book.apply(&mut store, &Act::Append)?;
+                acknowledged += 1;
+            }
+            Book.apply(&mut store, &Act::Stand)
+        });
+        flash = shared.image();
+        assert_eq!(flash.breach(), None, "boot {boot}");
+        assert!(life.is_ok() || !flash.is_powered(), "boot {boot}: {life:?}");
+        cuts += u32::from(life.is_err());
+    }
+    println!("{cuts} cuts, {acknowledged} events");
+    assert!(cuts > 200 && acknowledged > 2_000, "the test must be hard enough");
+}
+
+#[test]
+fn the_oldest_are_summed_by_fifty_hours_with_the_chain_value_of_the_newest_of_them() {
+    let mut flash = filled::<4, 4096>(1_000);
+    let mut store = Book.open(SharedFlash::new(flash.clone())).unwrap();
+    let mut sums = Vec::new();
+    let mut walk = store.journal.newest();
+    let mut oldest_event = u32::MAX;
+    while let Some(entry) = store.journal.older(&mut store.flash, &mut walk).unwrap() {
+        match entry.content {
+            Content::Sum { tally } => sums.push((entry.run_on_s / 3_600, tally, u64::from_le_bytes(entry.chain))),
+            _ => oldest_event = oldest_event.min(number_of(&entry).unwrap()),
+        }
+    }
+    sums.sort_by_key(|(from_h, _, chain)| (*from_h, !*chain));
+    let mut next = 0;
+    for (from_h, tally, chain) in sums {
+        let count = tally.alarms + tally.warnings + tally.cautions + tally.others;
+        assert_eq!(from_h, next / 50 * 50, "spans begin at whole 50 hours");
+        assert!(next + count <= from_h + 50, "one event an hour: at most 50 in a span");
+        next += count;
+        assert_eq!(!chain, u64::from(next - 1), "chain value of the newest in it");
+    }
+    assert_eq!(next, oldest_event, "sums end where the events begin");
+    assert_eq!(Book.read_back(&mut store).unwrap(), State::after(1_000));
+    assert_eq!(flash.breach(), None);
+    flash.power_up();
+}
+
+#[test]
+fn few_events_over_many_hours_are_summed_more_coarsely() {
+    let mut flash = SimFlash::<8, 4096>::new(6);
+    let mut journal = Journal::new();
+    journal.open(&mut flash, 0, 1).unwrap();
+    power_up(&mut journal, &mut flash);
+    for number in 0..3_000 {
+        // An event in 60 hours: a span of 50 hours for each would need as much room as the events.
+        let entry = NewEntry { run_on_s: number * 216_000 % 4_000_000_000, ..event(number) };
+        while journal.append(&mut flash, &entry).unwrap() == Progress::Again {}
+    }
+    assert_eq!(journal.tally(&mut flash).unwrap(), tally_of(3_000));
+    assert_eq!(journal.unsummed_sectors(), 0);
+}
+
+/// Power-ups without events take a slot each: they fill the sector behind the sums and go on in the one that was summed.
+#[test]
+fn power_ups_alone_change_no_total() {
+    let flash = SharedFlash::new(filled::<8, 4096>(734));
+    for boot in 0..300 {
+        let mut store = Book.open(flash.clone()).unwrap();
+        assert_eq!(Book.read_back(&mut store).unwrap(), State::after(734), "boot {boot}");
+        Book.apply(&mut store, &Act::Stand).unwrap();
+        assert_eq!(Book.read_back(&mut store).unwrap(), State::after(734), "boot {boot}, after standing");
+        assert_eq!(store.journal.unsummed_sectors(), 0, "boot {boot}");
+    }
+    assert!(flash.with(|flash| flash.wear().iter().sum::<u32>()) > 7, "the ring has gone round");
+}
+
+#[test]
+fn how_full_it_is() {
+    // The first power-up makes a mark.
+    let cases = [(0, 1), (1, 2), (127, 128), (128, 129), (734, 735)];
+    for (events, used) in cases {
+        let mut flash = filled::<8, 4096>(events);
+        let mut journal = Journal::new();
+        journal.open(&mut flash, 0, 2).unwrap();
+        assert_eq!(journal.fullness(), Fullness { used, places: 768 }, "{events} events");
+    }
+}
+
+#[test]
+fn one_call_is_one_operation() {
+    let mut flash = SimFlash::<8, 2048>::new(12);
+    let mut journal = Journal::new();
+    journal.open(&mut flash, 0, 1).unwrap();
+    power_up(&mut journal, &mut flash);
+    let mut number = 0;
+    while number < 1_500 {
+        let before = flash.counts();
+        let progress = journal.append(&mut flash, &event(number)).unwrap();
+        let spent = flash.counts().since(&before);
+        assert!(matches!((spent.word_writes, spent.erases), (4, 0) | (0, 1)), "event {number}: {spent:?}");
+        number += u32::from(progress == Progress::Done);
+    }
+}
+
+#[test]
+fn rubbish_is_counted_and_no_obstacle() {
+    for fill in [0x00, 0x4A] {
+        let mut flash = SimFlash::<4, 4096>::from_bytes(vec![fill; 24_576]);
+        let mut journal = Journal::new();
+        assert_eq!(journal.append(&mut flash, &event(0)), Err(StoreError::NotReady));
+        journal.open(&mut flash, 0, 1).unwrap();
+        assert_eq!(journal.damaged(), 768);
+        power_up(&mut journal, &mut flash);
+        while journal.append(&mut flash, &event(0)).unwrap() == Progress::Again {}
+        assert_eq!(journal.tally(&mut flash).unwrap(), tally_of(1));
+        assert_eq!(flash.breach(), None);
+    }
+}
