@@ -3,10 +3,10 @@
 #[allow(dead_code, reason = "each test uses its part of it")]
 mod store_common;
 
-use embedded_storage::nor_flash::NorFlash;
+use embedded_storage::nor_flash::{ErrorType, NorFlash, ReadNorFlash};
 use monitor_core::finding::Level;
 use monitor_core::ledger::store::{Content, Entry, Fullness, Journal, NewEntry, Progress, StoreError, Tally, Work};
-use powercut::{Plan, Random, Report, Scenario, SharedFlash, SimFlash, Subject, Tear, exhaust};
+use powercut::{Plan, Random, Report, Scenario, SharedFlash, SimError, SimFlash, Subject, Tear, exhaust};
 use store_common::{RUNNING, STANDING};
 
 const LEVELS: [Option<Level>; 4] = [None, Some(Level::Caution), Some(Level::Warning), Some(Level::Alarm)];
@@ -241,6 +241,101 @@ fn few_events_over_many_hours_are_summed_more_coarsely() {
     }
     assert_eq!(journal.tally(&mut flash).unwrap(), tally_of(3_000));
     assert_eq!(journal.unsummed_sectors(), 0);
+}
+
+/// A part with an entry that was cut short: it reads well at times.
+struct Fickle {
+    flash: SimFlash<8, 4096>,
+    offset: u32,
+    /// Whether each of the next reads comes out well, lowest bit first; those behind the last do not.
+    good_reads: u32,
+}
+
+impl ErrorType for Fickle {
+    type Error = SimError;
+}
+
+impl ReadNorFlash for Fickle {
+    const READ_SIZE: usize = 1;
+
+    fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), SimError> {
+        self.flash.read(offset, bytes)?;
+        if offset == self.offset {
+            bytes[9] ^= u8::from(self.good_reads & 1 == 0);
+            self.good_reads >>= 1;
+        }
+        Ok(())
+    }
+
+    fn capacity(&self) -> usize {
+        self.flash.capacity()
+    }
+}
+
+impl NorFlash for Fickle {
+    const WRITE_SIZE: usize = 8;
+    const ERASE_SIZE: usize = 4096;
+
+    fn erase(&mut self, from: u32, to: u32) -> Result<(), SimError> {
+        if (from..to).contains(&self.offset) {
+            self.offset = u32::MAX;
+        }
+        self.flash.erase(from, to)
+    }
+
+    fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), SimError> {
+        self.flash.write(offset, bytes)
+    }
+}
+
+#[test]
+fn a_newest_entry_that_reads_well_only_at_first_is_passed_over() {
+    // The mark and 127 events fill the first sector, so the 128th event stands alone in the second one.
+    for (place, events, offset) in [("alone in its sector", 128, 4_096), ("behind others", 127, 127 * 32)] {
+        for good_reads in (0..8).map(|count| (1 << count) - 1) {
+            let flash = filled::<8, 4096>(events);
+            let mut flash = Fickle { flash, offset, good_reads };
+            let mut journal = Journal::new();
+            journal.open(&mut flash, 0, 2).unwrap();
+            power_up(&mut journal, &mut flash);
+            let tally = journal.tally(&mut flash).unwrap();
+            let case = format!("{place}, reads {good_reads:#b}: {tally:?}");
+            assert!(tally == tally_of(events - 1) || (good_reads > 0b1111 && tally == tally_of(events)), "{case}");
+            while journal.append(&mut flash, &event(events)).unwrap() == Progress::Again {}
+            journal.open(&mut flash, 0, 3).unwrap();
+            power_up(&mut journal, &mut flash);
+            let newest = journal.older(&mut flash, &mut journal.newest()).unwrap();
+            assert_eq!(newest.as_ref().and_then(number_of), Some(events), "{case}");
+            assert_eq!(flash.flash.breach(), None, "{case}");
+        }
+    }
+}
+
+#[test]
+fn a_last_sum_that_reads_well_at_times_is_counted_once() {
+    let full = filled::<8, 4096>(736);
+    // Entries of the sums: found by their first byte in the sixth sector.
+    let last_sum = (0..128).rev().find(|slot| full.bytes()[5 * 4_096 + slot * 32] == 0x53).unwrap();
+    let offset = u32::try_from(5 * 4_096 + last_sum * 32).unwrap();
+    for looks in 0..64_u32 {
+        // Each look is two reads, so each bit of the looks stands twice.
+        let good_reads = (0..6).filter(|look| looks >> look & 1 == 1).fold(0, |reads, look| reads | 0b11 << (2 * look));
+        let mut flash = full.clone();
+        // The event behind the sums goes, so that the last sum is the newest entry.
+        let mut bytes = flash.bytes().to_vec();
+        let behind = 5 * 4_096 + (last_sum + 1) * 32;
+        bytes[behind..6 * 4_096].fill(0xFF);
+        flash = SimFlash::from_bytes(bytes);
+        let mut flash = Fickle { flash, offset, good_reads };
+        let mut journal = Journal::new();
+        journal.open(&mut flash, 0, 2).unwrap();
+        power_up(&mut journal, &mut flash);
+        let before = journal.tally(&mut flash).unwrap();
+        let events = before.alarms + before.warnings + before.cautions + before.others;
+        assert_eq!(before, tally_of(events), "looks {looks:#b}");
+        while journal.append(&mut flash, &event(events)).unwrap() == Progress::Again {}
+        assert_eq!(journal.tally(&mut flash).unwrap(), tally_of(events + 1), "looks {looks:#b}");
+    }
 }
 
 /// Power-ups without events take a slot each: they fill the sector behind the sums and go on in the one that was summed.

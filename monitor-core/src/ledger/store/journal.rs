@@ -295,6 +295,8 @@ impl Journal {
             None => self.next_entry(Content::Mark, 0, [0; 8]),
         };
         if self.write(flash, copy)? {
+            // The last sum of a set may have been cut short: only now it is sure whether it counts.
+            self.oldest_is_summed = self.has_sums(flash)?;
             self.phase = Phase::Ready;
         }
         Ok(Work::Wrote)
@@ -378,10 +380,15 @@ impl Journal {
         }
         let Some((slot, seq)) = newest else { return Ok(false) };
         (self.head, self.fresh, self.newest, self.seq) = (head, fresh, Some((head, slot)), seq);
-        let mut walk = Walk::back_from(head, fresh, SECTORS, None);
-        while walk.older_in_sector(flash, self.start)?.is_some() {}
-        self.oldest_is_summed = walk.oldest_is_summed();
+        self.oldest_is_summed = self.has_sums(flash)?;
         Ok(true)
+    }
+
+    /// Whether the sector in use holds the sums of the oldest one.
+    fn has_sums<F: NorFlash>(&self, flash: &mut F) -> Result<bool, StoreError> {
+        let mut walk = self.newest();
+        while walk.older_in_sector(flash, self.start)?.is_some() {}
+        Ok(walk.oldest_is_summed())
     }
 }
 

@@ -78,7 +78,8 @@ pub(super) fn examine<F: NorFlash>(flash: &mut F, start: u32, sector: u8, slot: 
 ///
 /// An entry counts only if its sequence is lower than that of the one before it in the walk. So the copy that is made at
 /// power-up counts, and its original and whatever was cut short between them do not, however well they read one day.
-/// Sums count only if the last of their set is there: until then the entries that they stand for are still there.
+/// Sums count only if the last of their set is there: until then the entries that they stand for are still there. Of two
+/// sets in one sector the later counts, for both stand for the same entries.
 #[derive(Debug, Clone, Copy)]
 pub struct Walk {
     sector: Sector,
@@ -87,6 +88,7 @@ pub struct Walk {
     sectors_left: u8,
     lowest_seq: Option<u32>,
     within_set: bool,
+    set_is_over: bool,
     /// Whether the sector where the walk began holds sums for the oldest one.
     oldest_is_summed: bool,
 }
@@ -99,6 +101,7 @@ impl Walk {
             sectors_left: sectors,
             lowest_seq: below_seq,
             within_set: false,
+            set_is_over: false,
             oldest_is_summed: false,
         }
     }
@@ -121,6 +124,7 @@ impl Walk {
             self.sector = self.sector.previous();
             self.slots_left = SLOTS_A_SECTOR;
             self.within_set = false;
+            self.set_is_over = false;
         }
     }
 
@@ -151,14 +155,15 @@ impl Walk {
             Content::Mark => return false,
             Content::Sum { .. } => {}
         }
-        if entry.last {
+        if entry.last && !self.set_is_over {
             self.within_set = true;
             // Only the newest sector can stand for one that is still there: the others' have been written over.
             self.oldest_is_summed |= self.sectors_left == SECTORS;
         }
         let counts = self.within_set;
-        if entry.first {
+        if entry.first && counts {
             self.within_set = false;
+            self.set_is_over = true;
         }
         counts
     }
