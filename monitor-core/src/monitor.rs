@@ -16,7 +16,9 @@ use crate::detect::{
 use crate::event::{Event, Evidence, EvidenceKey, State};
 use crate::finding::{Finding, Kind};
 use crate::forecast::HeadTrend;
-use crate::ledger::{Abuse, Hours};
+use crate::ledger::packing::{Packer, Unpacker};
+use crate::ledger::store::{LEARNED_BYTES, Store, StoreError, Work};
+use crate::ledger::{Abuse, Hours, Keeper, Moment};
 use crate::profile::{Profile, ProfileError};
 use crate::time::Instant;
 use crate::units::Rpm;
@@ -74,6 +76,7 @@ pub struct Monitor {
     // ledger
     hours: Hours,
     abuse: [AbuseClock; 3],
+    keeper: Keeper,
 }
 
 #[derive(Debug)]
@@ -105,6 +108,21 @@ impl Detectors {
             sensor_stuck: [const { SensorStuck::new() }; SensorStuck::CHANNELS.len()],
         }
     }
+}
+
+/// For how long after its last sample a running engine counts as running.
+const RUNNING_IS_KNOWN_MS: u32 = 5_000;
+
+/// Version of what is kept of the learned state.
+const LEARNED_VERSION: u8 = 1;
+
+/// Writes down what was learned and which findings are open; tells the length in bytes.
+fn pack(alarms: &Alarms, normal: &Normal, elapsed_ms: u64, bytes: &mut [u8]) -> usize {
+    let mut packer = Packer::new(bytes);
+    packer.u8(LEARNED_VERSION);
+    normal.pack(&mut packer);
+    alarms.pack(elapsed_ms, &mut packer);
+    packer.finish()
 }
 
 /// Credits an excess back to its beginning once it has lasted long enough to stand.
@@ -149,6 +167,7 @@ impl Monitor {
             escalate_after_ms: None,
             hours: Hours::new(),
             abuse: [AbuseClock { credited_ms: 0 }; 3],
+            keeper: Keeper::new(),
         }
     }
 
@@ -181,6 +200,7 @@ impl Monitor {
         self.trend.restart();
         self.abuse = [AbuseClock { credited_ms: 0 }; 3];
         self.last_stamp = now;
+        self.keeper.begin_trip(self.timeline.elapsed_ms());
         self.annunciator.power_up(now);
     }
 
@@ -206,7 +226,11 @@ impl Monitor {
         let closed = if advance.new_second { self.close_tick(now, before_ms) } else { None };
         self.last_stamp = now;
         let quarters = self.builder.add(readings, self.tracker.running(), advance.passed_ms);
+        let holes = self.hours.holes();
         self.tracker.sample(self.timeline.elapsed_ms(), quarters, &mut self.hours);
+        if self.hours.holes() != holes {
+            self.keeper.hole(advance.passed_ms / 1_000);
+        }
         closed
     }
 
@@ -214,6 +238,7 @@ impl Monitor {
     pub fn end_trip(&mut self) -> Option<Instant> {
         let closed = self.close_tick(self.last_stamp, self.timeline.elapsed_ms());
         self.tracker.end(&mut self.hours);
+        self.keeper.end_trip();
         closed
     }
 
@@ -328,6 +353,7 @@ impl Monitor {
 
     fn report(&mut self, happening: &Happening, place: Place) {
         let event = self.event(self.scene.tick.stamp, happening);
+        self.keeper.event(&event);
         self.queue.add_sorted(event, place);
     }
 
@@ -366,6 +392,9 @@ impl Monitor {
     /// What happens by the passing of time alone.
     fn finish_tick(&mut self, now: Instant) {
         let at_ms = self.scene.tick.at_ms;
+        if self.keeper.sample_is_due(at_ms) {
+            self.keeper.sample(at_ms, &Channel::ALL.map(|channel| self.scene.tick.good(channel)));
+        }
         if let Some(after_ms) = self.escalate_after_ms {
             while let Some(happening) = self.alarms.escalate(at_ms, u64::from(after_ms)) {
                 self.report_last(self.scene.tick.stamp, &happening);
@@ -379,6 +408,7 @@ impl Monitor {
 
     fn report_last(&mut self, stamp: Instant, happening: &Happening) {
         let event = self.event(stamp, happening);
+        self.keeper.event(&event);
         self.queue.add_last(event, Place::of(happening));
     }
 
@@ -426,10 +456,11 @@ impl Monitor {
         self.queue.pop()
     }
 
-    /// Events that found no room because nobody drained the queue, and findings for which there was no slot.
+    /// Events that found no room because nobody drained the queue, findings for which there was no slot, and records that
+    /// the store did not take in time.
     #[must_use]
     pub const fn lost(&self) -> u32 {
-        self.queue.lost().saturating_add(self.alarms.turned_away())
+        self.queue.lost().saturating_add(self.alarms.turned_away()).saturating_add(self.keeper.lost())
     }
 
     /// Lamp and sounder at this moment. Cheap: called 20 times a second.
@@ -443,12 +474,64 @@ impl Monitor {
         now.saturating_add_millis(if self.annunciator.is_active() { 50 } else { 1_000 })
     }
 
-    /// Writes to flash what is due; at most one flash operation a call.
+    /// Opens the store at power-up, after [`Monitor::begin`]: reads the region that begins `start` bytes into the part and
+    /// writes nothing. What was kept is taken over by [`Monitor::service`] as soon as the store [is
+    /// ready](Monitor::is_ready).
     ///
     /// # Errors
-    /// [`Refusal::NotAvailable`]: this version keeps nothing yet.
-    pub fn service<F: NorFlash>(&mut self, _now: Instant, _flash: &mut F) -> Result<(), Refusal> {
-        Err(Refusal::NotAvailable)
+    /// The part cannot hold the region, or nothing can be read of an area. The monitor works without a store; what can
+    /// be read is kept up.
+    pub fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32) -> Result<(), StoreError> {
+        self.keeper.open(flash, start)
+    }
+
+    /// Writes to flash what is due, with one flash operation at most. To be called until it says [`Work::Nothing`], and
+    /// at least twice a second.
+    ///
+    /// # Errors
+    /// The flash refused. What was saved is kept; the next call goes on.
+    pub fn service<F: NorFlash>(&mut self, now: Instant, flash: &mut F) -> Result<Work, StoreError> {
+        let elapsed_ms = self.timeline.elapsed_ms();
+        // An engine whose samples stopped coming is not known to run.
+        let engine_runs = self.tracker.running() && now.millis_since(self.last_stamp) <= RUNNING_IS_KNOWN_MS;
+        let (alarms, normal) = (&self.alarms, &self.scene.normal);
+        let pack = |bytes: &mut [u8]| pack(alarms, normal, elapsed_ms, bytes);
+        let work = self.keeper.service(flash, &self.hours, Moment { elapsed_ms, engine_runs }, pack)?;
+        let mut kept = [0; LEARNED_BYTES];
+        if let Some(length) = self.keeper.take_back(flash, &mut self.hours, &mut kept) {
+            self.take_back(kept.get(..length?).unwrap_or_default());
+            self.refresh_signals(now);
+        }
+        Ok(work)
+    }
+
+    /// Takes back what was learned and which findings were open; what a newer version wrote is left alone.
+    fn take_back(&mut self, kept: &[u8]) {
+        let mut kept = Unpacker::new(kept);
+        if kept.u8() != Some(LEARNED_VERSION) {
+            return;
+        }
+        let elapsed_ms = self.timeline.elapsed_ms();
+        // What ends too early was written by nobody: the slot has its own check.
+        let _complete = self.scene.normal.unpack(&mut kept).and_then(|()| self.alarms.unpack(elapsed_ms, &mut kept));
+    }
+
+    /// Whether the store is open, its first acts after power-up are done, and what it kept has been taken over.
+    #[must_use]
+    pub fn is_ready(&self) -> bool {
+        self.keeper.is_ready()
+    }
+
+    /// Says whether flash may be written: not while the supply is under the least voltage at which the board can do it.
+    /// At first it may.
+    pub fn allow_writes(&mut self, allowed: bool) {
+        self.keeper.allow_writes(allowed);
+    }
+
+    /// The store, for reading.
+    #[must_use]
+    pub const fn store(&self) -> &Store {
+        self.keeper.store()
     }
 
     /// Running hours and starts.

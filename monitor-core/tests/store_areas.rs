@@ -5,11 +5,11 @@ mod store_common;
 
 use embedded_storage::nor_flash::{ErrorType, NorFlash, ReadNorFlash};
 use monitor_core::ledger::Totals;
-use monitor_core::ledger::store::{NewEntry, Operation, Progress, Store, StoreError, Work};
+use monitor_core::ledger::store::{NewRecord, Operation, Progress, Store, StoreError, Work};
 use powercut::{SimError, SimFlash};
 use store_common::{RUNNING, STANDING};
 
-const ENTRY: NewEntry = NewEntry { level: None, run_on_s: 0, body: [7; 8], chain: [0; 8] };
+const ENTRY: NewRecord = NewRecord::Hole { seconds: 7 };
 
 fn settle<F: NorFlash>(store: &mut Store, flash: &mut F, hours: &Totals) {
     while store.service(flash, hours, STANDING).unwrap() != Work::Nothing || !store.is_ready() {}
@@ -32,7 +32,7 @@ fn everything_comes_back_wherever_the_region_lies() {
             .unwrap()
             == Progress::Again
         {}
-        while store.journal.append(&mut flash, &ENTRY).unwrap() == Progress::Again {}
+        while store.journal.append(&mut flash, 0, &ENTRY).unwrap() == Progress::Again {}
 
         let mut again = Store::default();
         again.open(&mut flash, start).unwrap();
@@ -115,13 +115,14 @@ impl NorFlash for Worn {
 #[test]
 fn an_area_that_fails_does_not_keep_the_others_waiting() {
     let hours = Totals { running_ms: [60_000; 7], ..Totals::NONE };
-    let cases = [("hours", 0, 8_192), ("learned", 8_192, 24_576), ("journal", 32_768, 57_344)];
+    let cases =
+        [("hours", 0, 8_192), ("learned", 8_192, 24_576), ("journal", 32_768, 57_344), ("settings", 57_344, 65_536)];
     for (worn, from, to) in cases {
         let mut flash = Worn { flash: SimFlash::new(16), from: 0, to: 0, writes_until_wrong: 0 };
         let mut store = Store::new();
         store.open(&mut flash, 0).unwrap();
         settle(&mut store, &mut flash, &Totals::NONE);
-        while store.journal.append(&mut flash, &ENTRY).unwrap() == Progress::Again {}
+        while store.journal.append(&mut flash, 0, &ENTRY).unwrap() == Progress::Again {}
 
         (flash.from, flash.to) = (from, to);
         store.open(&mut flash, 0).unwrap();
@@ -137,8 +138,9 @@ fn an_area_that_fails_does_not_keep_the_others_waiting() {
             }
         }
         assert!(errors > 0, "{worn}: an area that cannot be written says so");
-        let ready = [store.hours.is_ready(), store.learned.is_ready(), store.journal.is_ready()];
-        assert_eq!(ready, ["hours", "learned", "journal"].map(|name| name != worn), "{worn}");
+        let ready =
+            [store.hours.is_ready(), store.learned.is_ready(), store.journal.is_ready(), store.settings.is_ready()];
+        assert_eq!(ready, ["hours", "learned", "journal", "settings"].map(|name| name != worn), "{worn}");
         assert_eq!(store.hours.saved() == Some(hours), worn != "hours", "{worn}");
     }
 }
@@ -157,7 +159,7 @@ fn a_write_that_came_out_wrong_is_done_again() {
         while store.learned.save(&mut flash, |bytes| usize::from(bytes.starts_with(&[0xFF]))).unwrap()
             == Progress::Again
         {}
-        while store.journal.append(&mut flash, &ENTRY).unwrap() == Progress::Again {}
+        while store.journal.append(&mut flash, 0, &ENTRY).unwrap() == Progress::Again {}
 
         store.open(&mut flash, 0).unwrap();
         wrong_ones += store.damaged();

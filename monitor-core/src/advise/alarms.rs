@@ -3,6 +3,8 @@
 //! A finding has a slot from the moment it is raised until it is back to normal and its episode is over. The state is
 //! never stored: it follows from what is stored (is it so, was it acknowledged, was it reset, is it held aside).
 
+mod kept;
+
 use crate::acquire::Channel;
 use crate::assess::explains;
 use crate::command::{Command, Refusal};
@@ -17,6 +19,13 @@ const SLOTS: usize = 12;
 const OFF_DELAY_MS: u32 = 10_000;
 /// Raised again within this time of clearing it is the same episode.
 const EPISODE_MS: u64 = 60_000;
+
+/// Elapsed time begins at power-up, and what was raised before it has to have a time too: here it begins an hour later.
+const BEFORE_POWER_UP_MS: u64 = 3_600_000;
+
+const fn clock_ms(elapsed_ms: u64) -> u64 {
+    elapsed_ms.saturating_add(BEFORE_POWER_UP_MS)
+}
 
 /// What keeps a finding quiet although it stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -42,7 +51,7 @@ struct Slot {
     aside: Aside,
     /// For how long the condition has been absent while still standing by its off-delay.
     absent_ms: Option<u32>,
-    /// While it stands: when its present level was raised. Otherwise: when it cleared. In elapsed milliseconds.
+    /// While it stands: when its present level was raised. Otherwise: when it cleared. By [`clock_ms`].
     since_ms: u64,
     /// The cause that replaced it, as long as that stands.
     replaced_by: Option<u32>,
@@ -71,6 +80,11 @@ impl Slot {
         } else {
             AlarmState::ReturnedUnacknowledged
         }
+    }
+
+    /// How long ago it was raised to its present level or, if it does not stand, cleared.
+    const fn age_ms(&self, now_ms: u64) -> u64 {
+        now_ms.saturating_sub(self.since_ms)
     }
 
     fn is_open(&self) -> bool {
@@ -213,7 +227,7 @@ impl Alarms {
                 slot.standing = false;
                 slot.silenced = false;
                 slot.absent_ms = None;
-                slot.since_ms = tick.at_ms;
+                slot.since_ms = clock_ms(tick.at_ms);
                 // What came and went while it was put aside needs nobody's attention afterwards.
                 slot.acknowledged |= slot.aside != Aside::No && !slot.finding.latches();
                 Some(slot.happening(State::Cleared))
@@ -234,12 +248,12 @@ impl Alarms {
                 slot.level = level;
                 slot.acknowledged = false;
                 slot.silenced = false;
-                slot.since_ms = tick.at_ms;
+                slot.since_ms = clock_ms(tick.at_ms);
                 Some(slot.happening(State::LevelChanged))
             }
             Standing::Present(_) if cause_stands => None,
             Standing::Present(level) => {
-                let same_episode = tick.at_ms.saturating_sub(slot.since_ms) <= EPISODE_MS;
+                let same_episode = slot.age_ms(clock_ms(tick.at_ms)) <= EPISODE_MS;
                 let worse = level > slot.level;
                 if !same_episode {
                     slot.id = next_id;
@@ -247,7 +261,7 @@ impl Alarms {
                 }
                 slot.acknowledged = level == Level::Caution || (same_episode && slot.acknowledged && !worse);
                 slot.level = level;
-                slot.since_ms = tick.at_ms;
+                slot.since_ms = clock_ms(tick.at_ms);
                 slot.standing = true;
                 slot.reset = false;
                 slot.replaced_by = None;
@@ -280,7 +294,7 @@ impl Alarms {
             silenced: false,
             aside: Aside::No,
             absent_ms: None,
-            since_ms: tick.at_ms,
+            since_ms: clock_ms(tick.at_ms),
             replaced_by: None,
         };
         *self.slots.get_mut(index)? = Some(slot);
@@ -289,7 +303,7 @@ impl Alarms {
 
     /// A slot that is empty, or whose episode is over, or that matters least among those at rest or of a lower level.
     fn free_slot(&mut self, tick: &Tick, level: Level) -> Option<usize> {
-        let over = |slot: &Slot| !slot.is_open() && tick.at_ms.saturating_sub(slot.since_ms) > EPISODE_MS;
+        let over = |slot: &Slot| !slot.is_open() && slot.age_ms(clock_ms(tick.at_ms)) > EPISODE_MS;
         if let Some(index) = self.slots.iter().position(|slot| slot.as_ref().is_none_or(over)) {
             return Some(index);
         }
@@ -318,7 +332,7 @@ impl Alarms {
         })?;
         slot.standing = false;
         slot.silenced = false;
-        slot.since_ms = tick.at_ms;
+        slot.since_ms = clock_ms(tick.at_ms);
         slot.replaced_by = Some(cause.id);
         let mut happening = slot.happening(State::Replaced);
         happening.alarm_state = AlarmState::Normal;
@@ -332,7 +346,7 @@ impl Alarms {
         if !self.any_shelved {
             return None;
         }
-        let over = |slot: &Slot| matches!(slot.aside, Aside::ShelvedUntil(until_ms) if at_ms >= until_ms);
+        let over = |slot: &Slot| matches!(slot.aside, Aside::ShelvedUntil(until_ms) if clock_ms(at_ms) >= until_ms);
         let slot = self.slots.iter_mut().flatten().find(|slot| over(slot))?;
         slot.aside = Aside::No;
         let happening = slot.happening(State::Unshelved);
@@ -363,7 +377,7 @@ impl Alarms {
             }
             Command::Shelve { minutes, .. } if slot.finding.can_be_shelved() && slot.aside == Aside::No => {
                 let minutes_ms = u64::from(minutes).saturating_mul(60_000);
-                slot.aside = Aside::ShelvedUntil(at_ms.saturating_add(minutes_ms));
+                slot.aside = Aside::ShelvedUntil(clock_ms(at_ms).saturating_add(minutes_ms));
                 State::Shelved
             }
             Command::Unshelve(_) if matches!(slot.aside, Aside::ShelvedUntil(_)) => {
@@ -402,7 +416,7 @@ impl Alarms {
         let slot = self.slots.iter_mut().flatten().find(|slot| {
             slot.level == Level::Warning
                 && slot.alarm_state() == AlarmState::Unacknowledged
-                && at_ms.saturating_sub(slot.since_ms) >= after_ms
+                && slot.age_ms(clock_ms(at_ms)) >= after_ms
         })?;
         slot.level = Level::Alarm;
         slot.silenced = false;

@@ -2,6 +2,7 @@
 
 use crate::acquire::Channel;
 use crate::condition::Tick;
+use crate::ledger::packing::{Packer, Unpacker};
 use crate::profile::Profile;
 use crate::units::Quantity;
 
@@ -94,6 +95,19 @@ impl Normal {
     /// Whether this engine's idle stream is strong enough for its meter, so that no reading means no water.
     pub(crate) const fn idle_stream_readable(&self) -> bool {
         self.readable_ms >= READABLE_AFTER_MS
+    }
+
+    /// Writes down what was learned: one byte, 1 if the idle stream is readable.
+    pub(crate) fn pack(&self, packer: &mut Packer<'_>) {
+        packer.u8(u8::from(self.idle_stream_readable()));
+    }
+
+    /// Takes back what was written down; `None` if it ends too early.
+    pub(crate) fn unpack(&mut self, kept: &mut Unpacker<'_>) -> Option<()> {
+        if kept.u8()? != 0 {
+            self.readable_ms = READABLE_AFTER_MS;
+        }
+        Some(())
     }
 
     /// Learns from one tick.

@@ -180,10 +180,10 @@ impl Hours {
         &self.totals
     }
 
-    /// Takes over what a store has kept, after power-up and before the first sample. No counter goes back: one that is
-    /// ahead of what was kept stays.
-    pub fn restore(&mut self, kept: &Totals) {
-        self.totals = self.totals.at_least(kept);
+    /// Takes over what a store has kept. What was counted since power-up, while the store was still being read, comes on
+    /// top of it.
+    pub(crate) fn take_over(&mut self, kept: &Totals) {
+        self.totals = self.totals.plus(kept);
     }
 
     /// Milliseconds of running.
@@ -268,19 +268,14 @@ mod tests {
     }
 
     #[test]
-    fn what_was_kept_comes_back_and_nothing_goes_back() {
+    fn what_was_kept_comes_back_below_what_was_counted_since() {
         let mut hours = Hours::new();
-        let kept = Totals { running_ms: [9_000, 0, 0, 0, 7_000, 0, 0], abuse_ms: [1, 2, 3], starts: 12, holes: 4 };
-        hours.restore(&kept);
-        assert_eq!(hours.totals(), &kept);
         hours.credit_running(0, 500);
         hours.count_start();
-        let ahead = *hours.totals();
-        for (name, older) in [("an empty store", Totals::NONE), ("the same store again", kept)] {
-            hours.restore(&older);
-            assert_eq!(hours.totals(), &ahead, "{name}");
-        }
+        let kept = Totals { running_ms: [9_000, 0, 0, 0, 7_000, 0, 0], abuse_ms: [1, 2, 3], starts: 12, holes: 4 };
+        hours.take_over(&kept);
         assert_eq!((hours.running_ms(), hours.starts(), hours.holes()), (16_500, 13, 4));
+        assert_eq!(hours.totals().abuse_ms, [1, 2, 3]);
     }
 
     #[test]

@@ -8,10 +8,12 @@ use super::error::StoreError;
 use super::hours_area::HoursArea;
 use super::journal::Journal;
 use super::layout::Area;
-use super::slots::LearnedArea;
+use super::learned::LearnedArea;
+use super::settings_area::SettingsArea;
+use super::snapshot_area::SnapshotArea;
 use super::work::{Conditions, Work};
 
-/// Hours, learned state and journal in one region of flash.
+/// Hours, learned state, settings, snapshots and journal in one region of flash.
 ///
 /// [`Store::open`] reads; from then on [`Store::service`] is to be called at least twice a second, and as often as it has
 /// something to do.
@@ -21,6 +23,10 @@ pub struct Store {
     pub hours: HoursArea,
     /// What was learned.
     pub learned: LearnedArea,
+    /// Profile and keys.
+    pub settings: SettingsArea,
+    /// The minutes around alarms and warnings.
+    pub snapshots: SnapshotArea,
     /// What happened.
     pub journal: Journal,
     /// The area that has its turn next: one that fails must not keep the others waiting.
@@ -28,32 +34,51 @@ pub struct Store {
 }
 
 impl Store {
-    const AREAS: u8 = 3;
+    const AREAS: u8 = 5;
 
     /// A store that has not been opened.
     #[must_use]
     pub const fn new() -> Self {
-        Self { hours: HoursArea::new(), learned: LearnedArea::new(), journal: Journal::new(), turn: 0 }
+        Self {
+            hours: HoursArea::new(),
+            learned: LearnedArea::new(),
+            settings: SettingsArea::new(),
+            snapshots: SnapshotArea::new(),
+            journal: Journal::new(),
+            turn: 0,
+        }
     }
 
-    /// Reads the region that begins `start` bytes into the part; writes nothing.
+    /// Reads the region that begins `start` bytes into the part; writes nothing. Every area is opened, whatever becomes
+    /// of the others.
     ///
     /// # Errors
-    /// The part cannot hold the region, or nothing can be read of an area. The areas before it are open then: hours
-    /// first, then learned state, then the journal.
+    /// The part cannot hold the region, or nothing can be read of an area; the others work all the same. The first such
+    /// area is named, in the order learned state, hours, settings, snapshots, journal.
     pub fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32) -> Result<(), StoreError> {
         let at = |area: Area| start.saturating_add(area.start);
         let learned = self.learned.open(flash, at(Area::LEARNED));
         let boot = self.learned.boot();
-        self.hours.open(flash, at(Area::HOURS), boot)?;
-        learned?;
-        self.journal.open(flash, at(Area::JOURNAL), boot)
+        let hours = self.hours.open(flash, at(Area::HOURS), boot);
+        let settings = self.settings.open(flash, at(Area::SETTINGS));
+        let snapshots = self.snapshots.open(flash, at(Area::SNAPSHOTS), boot);
+        let journal = self.journal.open(flash, at(Area::JOURNAL), boot);
+        learned.and(hours).and(settings).and(snapshots).and(journal)
+    }
+
+    /// Takes the chain key from the settings, after they were saved.
+    pub fn take_chain_key<F: NorFlash>(&mut self, flash: &mut F) {
+        self.journal.use_key(self.settings.chain_key(flash));
     }
 
     /// Whether the first acts after power-up are done in every area.
     #[must_use]
     pub fn is_ready(&self) -> bool {
-        self.hours.is_ready() && self.learned.is_ready() && self.journal.is_ready()
+        self.hours.is_ready()
+            && self.learned.is_ready()
+            && self.settings.is_ready()
+            && self.snapshots.is_ready()
+            && self.journal.is_ready()
     }
 
     /// Number of this power-up, from 1.
@@ -65,7 +90,8 @@ impl Store {
     /// Places of all areas that held something and could not be read at the last opening.
     #[must_use]
     pub const fn damaged(&self) -> u16 {
-        self.hours.damaged().saturating_add(self.learned.damaged()).saturating_add(self.journal.damaged())
+        let kept = self.hours.damaged().saturating_add(self.learned.damaged()).saturating_add(self.settings.damaged());
+        kept.saturating_add(self.snapshots.damaged()).saturating_add(self.journal.damaged())
     }
 
     /// Does the next thing that is to be done in any area, with one flash operation at most; hours come first.
@@ -84,6 +110,8 @@ impl Store {
             let work = match turn {
                 0 => self.hours.service(flash, hours, conditions)?,
                 1 => self.learned.service(flash, conditions)?,
+                2 => self.service_settings(flash, conditions)?,
+                3 => self.snapshots.service(flash, conditions)?,
                 _ => self.journal.service(flash, conditions)?,
             };
             if work != Work::Nothing {
@@ -92,5 +120,16 @@ impl Store {
             }
         }
         Ok(Work::Nothing)
+    }
+
+    /// Only once the settings are ready their key is sure. They have their turn before the journal, so that what it writes
+    /// first is tagged already.
+    fn service_settings<F: NorFlash>(&mut self, flash: &mut F, conditions: Conditions) -> Result<Work, StoreError> {
+        let was_ready = self.settings.is_ready();
+        let work = self.settings.service(flash, conditions)?;
+        if !was_ready && self.settings.is_ready() {
+            self.take_chain_key(flash);
+        }
+        Ok(work)
     }
 }

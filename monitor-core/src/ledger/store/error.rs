@@ -51,6 +51,11 @@ pub enum StoreError {
         /// How many there is room for.
         room: usize,
     },
+    /// The settings were written by a newer version of this program, which this one cannot read. They are kept.
+    Newer {
+        /// The version they were written in.
+        version: u8,
+    },
     /// The store has not been opened, or its first acts after power-up are not done: call `service` until `is_ready`.
     NotReady,
 }
@@ -73,6 +78,9 @@ impl fmt::Display for StoreError {
                 write!(f, "flash {verb} at {offset:#x} failed: {kind}; what was saved before is kept, try again")
             }
             Self::TooLong { room } => write!(f, "more bytes than the {room} there is room for"),
+            Self::Newer { version } => {
+                write!(f, "settings of version {version}: use the newer program that wrote them")
+            }
             Self::NotReady => write!(f, "the store is not ready: open it and call service until it is"),
         }
     }

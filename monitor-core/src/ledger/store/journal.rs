@@ -5,15 +5,20 @@
 //! then on the events that they stand for are gone. So no total is lost, and none is counted twice, whenever the power
 //! goes.
 //!
+//! What does not fit into the entry of an event stands in one of its own right before it, so that an event is seen whole
+//! or not at all. Every entry carries a tag of the chain (see `chain.rs`).
+//!
 //! The first act at power-up is to write the newest entry once more: a word that was cut short may read well only once.
 
 use embedded_storage::nor_flash::NorFlash;
 
+use super::chain::{Key, NO_TAG};
+use super::crc::Crc32;
 use super::error::StoreError;
 use super::flash::{Look, SectorErase, check_geometry, look, unreadable, write};
-use super::journal_entry::{Content, ENTRY_BYTES, Entry, NewEntry, Tally};
+use super::journal_entry::{Content, ENTRY_BYTES, Entry, NewRecord, Tag};
 use super::journal_sums::Summing;
-use super::journal_walk::{SECTORS, SLOTS_A_SECTOR, Sector, Seen, Walk, examine, place};
+use super::journal_walk::{SECTORS, SLOTS_A_SECTOR, Sector, Seen, examine, place};
 use super::layout::{Area, sector_at};
 use super::work::{Conditions, Progress, Work};
 
@@ -51,15 +56,22 @@ pub struct Fullness {
 #[derive(Debug)]
 pub struct Journal {
     phase: Phase,
-    start: u32,
-    boot: u16,
+    pub(super) start: u32,
+    boot: u32,
+    pub(super) key: Option<Key>,
     /// The sector in use.
-    head: Sector,
+    pub(super) head: Sector,
     /// The first slot of it that has not been written.
-    fresh: u8,
+    pub(super) fresh: u8,
     /// Where the newest entry stands.
     newest: Option<(Sector, u8)>,
     seq: u32,
+    /// Chain tag of the newest entry.
+    pub(super) tag: Tag,
+    /// Running seconds at the newest seal.
+    pub(super) sealed_s: u32,
+    /// What was written for the next entry as its companion: its sequence, and a check of what it says.
+    companion: Option<(u32, u32)>,
     /// Whether nothing of the oldest sector, the one behind the head, is needed any more.
     oldest_is_summed: bool,
     summing: Option<Summing>,
@@ -76,11 +88,15 @@ impl Journal {
             phase: Phase::Closed,
             start: 0,
             boot: 0,
+            key: None,
             // The next sector is the first one of lap 0.
             head: Sector { index: SECTORS - 1, lap: u8::MAX },
             fresh: SLOTS_A_SECTOR,
             newest: None,
             seq: 0,
+            tag: NO_TAG,
+            sealed_s: 0,
+            companion: None,
             oldest_is_summed: true,
             summing: None,
             sector_ahead: SectorErase::not_begun(),
@@ -95,7 +111,6 @@ impl Journal {
     /// The part cannot hold the area, or nothing of it can be read.
     pub fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32, boot: u32) -> Result<(), StoreError> {
         check_geometry(flash, start, Area::JOURNAL.length)?;
-        let boot = u16::try_from(boot & u32::from(u16::MAX)).unwrap_or(0);
         *self = Self { start, boot, ..Self::new() };
         self.find(flash)?;
         self.phase = Phase::Repeat;
@@ -158,51 +173,34 @@ impl Journal {
         }
     }
 
-    /// Appends an entry. One flash operation a call: to be repeated until it says [`Progress::Done`].
+    /// From here on entries are tagged with this key; without one they are not. Opening forgets the key.
+    pub const fn use_key(&mut self, key: Option<Key>) {
+        self.key = key;
+    }
+
+    /// Appends a record. `running_s` are the running seconds of the engine. One flash operation a call: to be repeated
+    /// with the same record until it says [`Progress::Done`]; until then nothing of it is seen.
     ///
     /// # Errors
-    /// Not ready, or the flash refused; the entry is not in the journal then.
-    pub fn append<F: NorFlash>(&mut self, flash: &mut F, new: &NewEntry) -> Result<Progress, StoreError> {
+    /// Not ready, or the flash refused; the record is not in the journal then.
+    pub fn append<F: NorFlash>(
+        &mut self,
+        flash: &mut F,
+        running_s: u32,
+        record: &NewRecord,
+    ) -> Result<Progress, StoreError> {
         if !self.is_ready() {
             return Err(StoreError::NotReady);
         }
         if self.make_room(flash)? != Work::Nothing {
             return Ok(Progress::Again);
         }
-        let content = Content::Event { level: new.level, body: new.body };
-        let reads_back = self.write(flash, self.next_entry(content, new.run_on_s, new.chain))?;
-        Ok(if reads_back { Progress::Done } else { Progress::Again })
-    }
-
-    /// A walk from the newest entry back to the oldest, for [`Journal::older`]. Entries that are appended meanwhile are
-    /// not in it; the oldest may be gone by then.
-    #[must_use]
-    pub const fn newest(&self) -> Walk {
-        Walk::back_from(self.head, self.fresh, SECTORS, None)
-    }
-
-    /// The next older entry of a walk.
-    ///
-    /// # Errors
-    /// Not ready.
-    pub fn older<F: NorFlash>(&self, flash: &mut F, walk: &mut Walk) -> Result<Option<Entry>, StoreError> {
-        if !self.is_ready() {
-            return Err(StoreError::NotReady);
+        let main = self.next_entry(record.content(self.boot, running_s), running_s);
+        let is_there = self.write_pair(flash, record.companion(), main)?;
+        if is_there && matches!(record, NewRecord::Seal { .. }) {
+            self.sealed_s = running_s;
         }
-        walk.older(flash, self.start)
-    }
-
-    /// How many events there have been, those that had to make room included.
-    ///
-    /// # Errors
-    /// Not ready.
-    pub fn tally<F: NorFlash>(&self, flash: &mut F) -> Result<Tally, StoreError> {
-        let mut tally = Tally::NONE;
-        let mut walk = self.newest();
-        while let Some(entry) = self.older(flash, &mut walk)? {
-            tally.add(&entry.content.tally());
-        }
-        Ok(tally)
+        Ok(if is_there { Progress::Done } else { Progress::Again })
     }
 
     fn fresh_slots_left(&self) -> u8 {
@@ -243,7 +241,8 @@ impl Journal {
     /// Writes the next sum of the oldest sector.
     fn sum<F: NorFlash>(&mut self, flash: &mut F) -> Result<Work, StoreError> {
         let left = self.fresh_slots_left();
-        let room = left.saturating_sub(SLACK).max(1);
+        // Each takes two slots.
+        let room = (left.saturating_sub(SLACK) / 2).max(1);
         let summing = match self.summing {
             Some(summing) => summing,
             None => Summing::plan(flash, self.start, self.head.oldest(), room)?,
@@ -258,9 +257,9 @@ impl Journal {
             self.oldest_is_summed = true;
             return Ok(Work::Nothing);
         }
-        let content = Content::Sum { tally: sum.tally };
-        let entry = self.next_entry(content, sum.run_on_s, sum.chain);
-        if self.write(flash, Entry { first: !summing.first_is_written, last: sum.last, ..entry })? {
+        let content = Content::Sum { tally: sum.tally, first: !summing.first_is_written, last: sum.last };
+        let entry = self.next_entry(content, sum.running_s);
+        if self.write_pair(flash, Some(Content::Replaced { tag: sum.replaces }), entry)? {
             self.summing = Some(after);
             self.oldest_is_summed = sum.last;
         }
@@ -291,8 +290,8 @@ impl Journal {
             Some((sector, entry)) if sector == self.head || !matches!(entry.content, Content::Sum { .. }) => {
                 Entry { lap: self.head.lap, ..entry }
             }
-            Some((_, sum)) => self.next_entry(Content::Mark, sum.run_on_s, sum.chain),
-            None => self.next_entry(Content::Mark, 0, [0; 8]),
+            Some((_, sum)) => self.next_entry(Content::Mark, sum.running_s),
+            None => self.next_entry(Content::Mark, 0),
         };
         if self.write(flash, copy)? {
             // The last sum of a set may have been cut short: only now it is sure whether it counts.
@@ -302,17 +301,34 @@ impl Journal {
         Ok(Work::Wrote)
     }
 
-    const fn next_entry(&self, content: Content, run_on_s: u32, chain: [u8; 8]) -> Entry {
-        Entry {
-            seq: self.seq.saturating_add(1),
-            boot: self.boot,
-            run_on_s,
-            content,
-            chain,
-            lap: self.head.lap,
-            first: false,
-            last: false,
+    /// The next entry, with its place in the sequence and in the chain.
+    fn next_entry(&self, content: Content, running_s: u32) -> Entry {
+        let seq = self.seq.saturating_add(1);
+        let boot = u16::try_from(self.boot & u32::from(u16::MAX)).unwrap_or(0);
+        let entry = Entry { seq, boot, running_s, content, tag: NO_TAG, lap: self.head.lap };
+        Entry { tag: self.key.map_or(NO_TAG, |key| key.tag(self.tag, &entry)), ..entry }
+    }
+
+    /// Writes an entry, or what belongs right before it if that is not there yet; whether the entry itself is there.
+    fn write_pair<F: NorFlash>(
+        &mut self,
+        flash: &mut F,
+        companion: Option<Content>,
+        main: Entry,
+    ) -> Result<bool, StoreError> {
+        if let Some(content) = companion {
+            let entry = self.next_entry(content, main.running_s);
+            // Without the entry's own check: a CRC over a message and its CRC is the same for every message.
+            let bytes = Entry { seq: 0, tag: NO_TAG, lap: 0, ..entry }.encode();
+            let says = Crc32::new().with(bytes.get(..28).unwrap_or_default()).finish();
+            if self.companion != Some((self.seq, says)) {
+                if self.write(flash, entry)? {
+                    self.companion = Some((self.seq, says));
+                }
+                return Ok(false);
+            }
         }
+        self.write(flash, main)
     }
 
     /// Writes an entry into the next fresh slot; whether it reads back.
@@ -325,6 +341,7 @@ impl Journal {
         let reads_back = look::<F, ENTRY_BYTES>(flash, at)? == Look::Bytes(bytes);
         if reads_back {
             self.seq = entry.seq;
+            self.tag = entry.tag;
             self.newest = Some((self.head, slot));
         }
         Ok(reads_back)
@@ -332,7 +349,8 @@ impl Journal {
 
     /// Looks for the sector in use, the newest entry and the first fresh slot.
     fn find<F: NorFlash>(&mut self, flash: &mut F) -> Result<(), StoreError> {
-        *self = Self { phase: self.phase, start: self.start, boot: self.boot, ..Self::new() };
+        *self = Self { phase: self.phase, start: self.start, boot: self.boot, key: self.key, ..Self::new() };
+        let mut sealed_s = 0;
         // Where each sector was begun, of those that hold an entry.
         let mut sectors = [None; SECTORS as usize];
         let mut unreadable_places = 0_u16;
@@ -340,7 +358,12 @@ impl Journal {
             for slot in 0..SLOTS_A_SECTOR {
                 match examine(flash, self.start, index, slot)? {
                     Seen::Blank => {}
-                    Seen::Entry(entry) => *sector = Some(Sector { index, lap: entry.lap }),
+                    Seen::Entry(entry) => {
+                        *sector = Some(Sector { index, lap: entry.lap });
+                        if let Content::Seal { running_s, .. } = entry.content {
+                            sealed_s = running_s.max(sealed_s);
+                        }
+                    }
                     seen => {
                         self.damaged = self.damaged.saturating_add(1);
                         let refused = u16::from(seen == Seen::Unreadable);
@@ -355,6 +378,7 @@ impl Journal {
         // An only entry that was cut short may read well once and not again: then the sector before is in use.
         while let Some(newest) = sectors.iter().flatten().copied().reduce(Sector::later) {
             if self.take_head(flash, newest)? {
+                self.sealed_s = sealed_s;
                 return Ok(());
             }
             for sector in sectors.iter_mut().filter(|sector| **sector == Some(newest)) {
@@ -375,11 +399,12 @@ impl Journal {
             if let Seen::Entry(entry) = seen
                 && entry.lap == head.lap
             {
-                newest = Some((slot, entry.seq));
+                newest = Some((slot, entry.seq, entry.tag));
             }
         }
-        let Some((slot, seq)) = newest else { return Ok(false) };
-        (self.head, self.fresh, self.newest, self.seq) = (head, fresh, Some((head, slot)), seq);
+        let Some((slot, seq, tag)) = newest else { return Ok(false) };
+        (self.head, self.fresh, self.newest) = (head, fresh, Some((head, slot)));
+        (self.seq, self.tag) = (seq, tag);
         self.oldest_is_summed = self.has_sums(flash)?;
         Ok(true)
     }

@@ -3,7 +3,7 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use super::error::StoreError;
-use super::journal_entry::{Entry, Tally};
+use super::journal_entry::{Entry, Tag, Tally};
 use super::journal_walk::{SLOTS_A_SECTOR, Sector, Seen, Walk, examine};
 
 /// Running seconds that one sum stands for: 50 hours.
@@ -13,10 +13,10 @@ const SPAN_S: u32 = 180_000;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Sum {
     /// Where its span begins.
-    pub(super) run_on_s: u32,
+    pub(super) running_s: u32,
     pub(super) tally: Tally,
-    /// Chain value of the newest entry in it.
-    pub(super) chain: [u8; 8],
+    /// Chain tag of the newest entry in it.
+    pub(super) replaces: Tag,
     /// Whether no more are to come.
     pub(super) last: bool,
 }
@@ -47,12 +47,18 @@ impl Summing {
     /// The sum to be written next; `None` if there is nothing more to sum. The plan goes on only with `written`.
     pub(super) fn next<F: NorFlash>(&self, flash: &mut F, start: u32) -> Result<Option<(Sum, Self)>, StoreError> {
         let mut after = *self;
-        let Some(newest) = after.walk.older(flash, start)? else { return Ok(None) };
-        let span = self.span_of(&newest);
+        // The first sum carries the very newest tag, whatever entry it belongs to: there the chain goes on.
+        let newest = if self.first_is_written { None } else { self.newest_tag(flash, start)? };
+        let Some(record) = after.walk.older(flash, start)? else {
+            after.first_is_written = true;
+            let empty = |replaces| Sum { running_s: 0, tally: Tally::NONE, replaces, last: true };
+            return Ok(newest.map(|tag| (empty(tag), after)));
+        };
+        let span = self.span_of(&record);
         let mut sum = Sum {
-            run_on_s: span.saturating_mul(self.span_s().unwrap_or(0)),
-            tally: newest.content.tally(),
-            chain: newest.chain,
+            running_s: span.saturating_mul(self.span_s().unwrap_or(0)),
+            tally: record.content.tally(),
+            replaces: newest.unwrap_or(record.tag),
             last: false,
         };
         loop {
@@ -71,6 +77,11 @@ impl Summing {
         }
         after.first_is_written = true;
         Ok(Some((sum, after)))
+    }
+
+    fn newest_tag<F: NorFlash>(&self, flash: &mut F, start: u32) -> Result<Option<Tag>, StoreError> {
+        let mut walk = self.walk;
+        Ok(walk.older_step(flash, start)?.map(|step| step.entry.tag))
     }
 
     fn count<F: NorFlash>(&self, flash: &mut F, start: u32) -> Result<u8, StoreError> {
@@ -92,7 +103,7 @@ impl Summing {
     }
 
     fn span_of(&self, entry: &Entry) -> u32 {
-        self.span_s().and_then(|span_s| entry.run_on_s.checked_div(span_s)).unwrap_or(0)
+        self.span_s().and_then(|span_s| entry.running_s.checked_div(span_s)).unwrap_or(0)
     }
 }
 

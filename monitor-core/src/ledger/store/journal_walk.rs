@@ -77,7 +77,7 @@ pub(super) fn examine<F: NorFlash>(flash: &mut F, start: u32, sector: u8, slot: 
 /// A walk back through one sector or all of them.
 ///
 /// An entry counts only if its sequence is lower than that of the one before it in the walk. So the copy that is made at
-/// power-up counts, and its original and whatever was cut short between them do not, however well they read one day.
+/// power-up counts, and its original and whatever was cut short between them does not, however well they read one day.
 /// Sums count only if the last of their set is there: until then the entries that they stand for are still there. Of two
 /// sets in one sector the later counts, for both stand for the same entries.
 #[derive(Debug, Clone, Copy)]
@@ -91,6 +91,14 @@ pub struct Walk {
     set_is_over: bool,
     /// Whether the sector where the walk began holds sums for the oldest one.
     oldest_is_summed: bool,
+}
+
+/// An entry of the sequence.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Step {
+    pub(super) entry: Entry,
+    /// Whether it is a record of its own: not a mark, not what belongs to another entry, not a sum without its set.
+    pub(super) is_record: bool,
 }
 
 impl Walk {
@@ -110,11 +118,29 @@ impl Walk {
         self.oldest_is_summed
     }
 
-    /// The next older entry.
+    /// The next older record.
     pub(super) fn older<F: NorFlash>(&mut self, flash: &mut F, start: u32) -> Result<Option<Entry>, StoreError> {
+        while let Some(step) = self.older_step(flash, start)? {
+            if step.is_record {
+                return Ok(Some(step.entry));
+            }
+        }
+        Ok(None)
+    }
+
+    /// The entry right before that of the last step, if it is there: where an event has its detail.
+    pub(super) fn companion<F: NorFlash>(&self, flash: &mut F, start: u32) -> Result<Option<Content>, StoreError> {
+        let mut ahead = *self;
+        let before = ahead.older_step(flash, start)?.map(|step| step.entry);
+        let wanted = self.lowest_seq.map(|seq| seq.saturating_sub(1));
+        Ok(before.filter(|entry| Some(entry.seq) == wanted).map(|entry| entry.content))
+    }
+
+    /// The next older entry, whatever it is.
+    pub(super) fn older_step<F: NorFlash>(&mut self, flash: &mut F, start: u32) -> Result<Option<Step>, StoreError> {
         loop {
-            if let Some(entry) = self.older_in_sector(flash, start)? {
-                return Ok(Some(entry));
+            if let Some(step) = self.older_in_sector(flash, start)? {
+                return Ok(Some(step));
             }
             self.sectors_left = self.sectors_left.saturating_sub(1);
             if self.sectors_left == 0 || (self.sectors_left == 1 && self.oldest_is_summed) {
@@ -128,40 +154,38 @@ impl Walk {
         }
     }
 
-    /// The next older entry of the same sector.
+    /// The next older entry of the same sector, whatever it is.
     pub(super) fn older_in_sector<F: NorFlash>(
         &mut self,
         flash: &mut F,
         start: u32,
-    ) -> Result<Option<Entry>, StoreError> {
+    ) -> Result<Option<Step>, StoreError> {
         while let Some(slot) = self.slots_left.checked_sub(1) {
             self.slots_left = slot;
             if let Seen::Entry(entry) = examine(flash, start, self.sector.index, slot)?
-                && self.counts(&entry)
+                && entry.lap == self.sector.lap
+                && self.lowest_seq.is_none_or(|lowest| entry.seq < lowest)
             {
-                return Ok(Some(entry));
+                self.lowest_seq = Some(entry.seq);
+                return Ok(Some(Step { is_record: self.is_record(&entry.content), entry }));
             }
         }
         Ok(None)
     }
 
-    fn counts(&mut self, entry: &Entry) -> bool {
-        if entry.lap != self.sector.lap || self.lowest_seq.is_some_and(|lowest| entry.seq >= lowest) {
-            return false;
-        }
-        self.lowest_seq = Some(entry.seq);
-        match entry.content {
-            Content::Event { .. } => return true,
-            Content::Mark => return false,
-            Content::Sum { .. } => {}
-        }
-        if entry.last && !self.set_is_over {
+    fn is_record(&mut self, content: &Content) -> bool {
+        let (first, last) = match content {
+            Content::Sum { first, last, .. } => (*first, *last),
+            Content::Detail(_) | Content::Replaced { .. } | Content::Mark => return false,
+            _ => return true,
+        };
+        if last && !self.set_is_over {
             self.within_set = true;
             // Only the newest sector can stand for one that is still there: the others' have been written over.
             self.oldest_is_summed |= self.sectors_left == SECTORS;
         }
         let counts = self.within_set;
-        if entry.first && counts {
+        if first && counts {
             self.within_set = false;
             self.set_is_over = true;
         }

@@ -29,8 +29,11 @@ impl Area {
     pub const JOURNAL: Self = Self { start: 32 * 1_024, length: 24 * 1_024 };
     /// Profile and keys.
     pub const PROFILE: Self = Self { start: 56 * 1_024, length: 4 * 1_024 };
-    /// Not used yet.
+    /// In use together with [`Area::PROFILE`].
     pub const SPARE: Self = Self { start: 60 * 1_024, length: 4 * 1_024 };
+    /// Profile and keys with the spare area: they need two sectors that take turns.
+    pub const SETTINGS: Self =
+        Self { start: Self::PROFILE.start, length: Self::PROFILE.length.saturating_add(Self::SPARE.length) };
 
     /// Every area, in order.
     pub const ALL: [Self; 6] = [Self::HOURS, Self::LEARNED, Self::SNAPSHOTS, Self::JOURNAL, Self::PROFILE, Self::SPARE];

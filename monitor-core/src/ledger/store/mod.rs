@@ -8,7 +8,10 @@
 //! No call does more than one flash operation: one run of words, or one page erased.
 
 mod areas;
+mod blake2s;
 mod bytes;
+mod chain;
+pub(crate) mod codes;
 mod crc;
 mod error;
 mod flash;
@@ -16,20 +19,34 @@ mod hours_area;
 mod hours_record;
 mod journal;
 mod journal_entry;
+mod journal_event;
+mod journal_read;
 mod journal_sums;
 mod journal_walk;
 mod layout;
+mod learned;
 mod life;
-mod slots;
+mod settings;
+mod settings_area;
+mod slot_ring;
+mod snapshot_area;
+mod snapshot_record;
 mod work;
 
 pub use areas::Store;
+pub use chain::{ChainHead, Key, Verdict};
 pub use error::{Geometry, Operation, StoreError};
 pub use hours_area::{CHECKPOINT_MS, HoursArea};
 pub use journal::{Fullness, JOURNAL_ENTRIES, Journal};
-pub use journal_entry::{Content, Entry, NewEntry, Tally};
+pub use journal_entry::{NewRecord, Tally};
+pub use journal_event::JournalEvent;
+pub use journal_read::{Record, Recorded, SEAL_EVERY_S};
 pub use journal_walk::Walk;
 pub use layout::{Area, REGION_BYTES, SECTOR_BYTES};
+pub use learned::{LEARNED_BYTES, LearnedArea, learned_is_due};
 pub use life::Life;
-pub use slots::{LEARNED_BYTES, LearnedArea, learned_is_due};
+pub use settings::Settings;
+pub use settings_area::SettingsArea;
+pub use snapshot_area::{SnapshotArea, SnapshotWalk};
+pub use snapshot_record::RecordedHalf;
 pub use work::{Conditions, Progress, Work};

@@ -1,16 +1,16 @@
-//! What was learned of this engine, in slots of 512 bytes; the newest that reads well counts.
+//! A ring of slots of 512 bytes of which the newest that reads well counts.
 //!
 //! ```text
-//!   0   1  0x4C
+//!   0   1  kind: 0x4C what was learned, 0x50 settings
 //!   1   1  version, 1
-//!   2   2  length of what was learned, in bytes
+//!   2   2  length of what it holds, in bytes
 //!   4   4  position: counts the slots since the part was new, spoiled ones included
 //!   8   4  boot: counts power-ups
-//!  12 496  what was learned
+//!  12 496  what it holds
 //! 508   4  CRC-32 of bytes 0–507
 //! ```
 //!
-//! The slot's place in the area is the remainder of its position by 32. A slot that was cut short keeps its position, so
+//! The slot's place in the area is the remainder of its position by the number of slots. A slot that was cut short keeps its position, so
 //! whatever it reads as one day, a later one stands above it. The first act at power-up writes the newest slot once more
 //! with the next boot number: this is where power-ups are counted.
 
@@ -20,28 +20,19 @@ use super::bytes::{number16, number32, put};
 use super::crc::Crc32;
 use super::error::StoreError;
 use super::flash::{Look, SectorErase, check_geometry, is_blank, look, read, reads_back, unreadable, write};
-use super::layout::{Area, sector_at};
+use super::layout::Area;
 use super::work::{Conditions, Progress, Work};
 
 const SLOT_BYTES: u32 = 512;
-const SLOTS: u32 = 32;
 const SLOTS_A_SECTOR: u32 = 8;
 const HEAD_BYTES: usize = 12;
 const CRC_AT: usize = 508;
-const KIND: u8 = 0x4C;
 const VERSION: u8 = 1;
 
 /// Most bytes that one slot can hold.
-pub const LEARNED_BYTES: usize = 496;
+pub(super) const SLOT_CONTENT_BYTES: usize = 496;
 
-const _: () = assert!(HEAD_BYTES + LEARNED_BYTES == CRC_AT);
-
-/// Whether what was learned is old enough to be saved again: after five minutes of running, or two once the engine
-/// stands.
-#[must_use]
-pub const fn learned_is_due(running_s_since_saved: u32, engine_runs: bool) -> bool {
-    running_s_since_saved >= if engine_runs { 300 } else { 120 }
-}
+const _: () = assert!(HEAD_BYTES + SLOT_CONTENT_BYTES == CRC_AT);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Phase {
@@ -59,9 +50,11 @@ struct Slot {
     boot: u32,
 }
 
-/// Learned state in flash.
+/// A ring of slots in flash.
 #[derive(Debug)]
-pub struct LearnedArea {
+pub(super) struct SlotRing {
+    kind: u8,
+    area: Area,
     phase: Phase,
     start: u32,
     newest: Option<Slot>,
@@ -73,11 +66,12 @@ pub struct LearnedArea {
     damaged: u16,
 }
 
-impl LearnedArea {
-    /// An area that has not been opened.
-    #[must_use]
-    pub const fn new() -> Self {
+impl SlotRing {
+    /// A ring for one kind of slots that has not been opened.
+    pub(super) const fn new(kind: u8, area: Area) -> Self {
         Self {
+            kind,
+            area,
             phase: Phase::Closed,
             start: 0,
             newest: None,
@@ -92,9 +86,9 @@ impl LearnedArea {
     ///
     /// # Errors
     /// The part cannot hold the area, or nothing of it can be read.
-    pub fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32) -> Result<(), StoreError> {
-        check_geometry(flash, start, Area::LEARNED.length)?;
-        *self = Self { start, ..Self::new() };
+    pub(super) fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32) -> Result<(), StoreError> {
+        check_geometry(flash, start, self.area.length)?;
+        *self = Self { start, ..Self::new(self.kind, self.area) };
         self.find(flash)?;
         self.boot = self.newest.map_or(0, |slot| slot.boot).saturating_add(1);
         self.phase = Phase::Repeat;
@@ -102,20 +96,17 @@ impl LearnedArea {
     }
 
     /// Whether the first act after power-up is done.
-    #[must_use]
-    pub fn is_ready(&self) -> bool {
+    pub(super) fn is_ready(&self) -> bool {
         matches!(self.phase, Phase::Ready)
     }
 
     /// Number of this power-up, from 1.
-    #[must_use]
-    pub const fn boot(&self) -> u32 {
+    pub(super) const fn boot(&self) -> u32 {
         self.boot
     }
 
     /// Slots that held something and could not be read at the last opening.
-    #[must_use]
-    pub const fn damaged(&self) -> u16 {
+    pub(super) const fn damaged(&self) -> u16 {
         self.damaged
     }
 
@@ -124,7 +115,7 @@ impl LearnedArea {
     ///
     /// # Errors
     /// The flash refused. Nothing that was saved is lost; the next call tries again.
-    pub fn service<F: NorFlash>(&mut self, flash: &mut F, conditions: Conditions) -> Result<Work, StoreError> {
+    pub(super) fn service<F: NorFlash>(&mut self, flash: &mut F, conditions: Conditions) -> Result<Work, StoreError> {
         if !conditions.supply_is_good || self.phase == Phase::Closed {
             return Ok(Work::Nothing);
         }
@@ -148,12 +139,12 @@ impl LearnedArea {
         Ok(Work::Wrote)
     }
 
-    /// Saves what was learned. `fill` writes it into the buffer and tells its length in bytes; it is called only when
+    /// Saves a slot. `fill` writes it into the buffer and tells its length in bytes; it is called only when
     /// the slot is written. One flash operation a call: to be repeated until it says [`Progress::Done`].
     ///
     /// # Errors
     /// Not ready, or the flash refused; what was saved before is kept.
-    pub fn save<F: NorFlash>(
+    pub(super) fn save<F: NorFlash>(
         &mut self,
         flash: &mut F,
         fill: impl FnOnce(&mut [u8]) -> usize,
@@ -167,16 +158,16 @@ impl LearnedArea {
         }
         let mut bytes = [u8::MAX; SLOT_BYTES as usize];
         let length = fill(bytes.get_mut(HEAD_BYTES..CRC_AT).unwrap_or_default());
-        let length = u16::try_from(length.min(LEARNED_BYTES)).unwrap_or(0);
+        let length = u16::try_from(length.min(SLOT_CONTENT_BYTES)).unwrap_or(0);
         let reads_back = self.write_slot(flash, &mut bytes, length)?;
         Ok(if reads_back { Progress::Done } else { Progress::Again })
     }
 
-    /// Reads what was saved last into `learned`; tells its length in bytes, 0 if there is nothing.
+    /// Reads what was saved last into `into`; tells its length in bytes, 0 if there is nothing.
     ///
     /// # Errors
-    /// Not ready, `learned` is too short, or the flash cannot be read.
-    pub fn load<F: NorFlash>(&self, flash: &mut F, learned: &mut [u8]) -> Result<usize, StoreError> {
+    /// Not ready, `into` is too short, or the flash cannot be read.
+    pub(super) fn load<F: NorFlash>(&self, flash: &mut F, into: &mut [u8]) -> Result<usize, StoreError> {
         if !self.is_ready() {
             return Err(StoreError::NotReady);
         }
@@ -188,20 +179,25 @@ impl LearnedArea {
             return Err(unreadable(place));
         }
         let found = bytes.iter().skip(HEAD_BYTES).take(length);
-        let room = learned.len();
-        let into = learned.get_mut(..length).ok_or(StoreError::TooLong { room })?;
+        let room = into.len();
+        let into = into.get_mut(..length).ok_or(StoreError::TooLong { room })?;
         for (to, from) in into.iter_mut().zip(found) {
             *to = *from;
         }
         Ok(length)
     }
 
-    /// Whether the next slot begins a sector that is not erased. It never is the sector of the newest slot.
+    /// Whether the next slot begins a sector that is not erased.
     fn sector_is_due(&self) -> bool {
         self.fresh.is_multiple_of(SLOTS_A_SECTOR) && !self.sector_ahead.is_finished()
     }
 
     fn erase_ahead<F: NorFlash>(&mut self, flash: &mut F) -> Result<Work, StoreError> {
+        // After as many writes in a row that came out wrong, the next sector may be that of the newest slot.
+        let sector = |position| self.index(position) / SLOTS_A_SECTOR;
+        if self.newest.is_some_and(|newest| sector(newest.position) == sector(self.fresh)) {
+            self.fresh = self.fresh.saturating_add(SLOTS_A_SECTOR);
+        }
         let place = self.place(self.fresh);
         self.sector_ahead.step(flash, place)?;
         Ok(Work::Erased)
@@ -210,7 +206,7 @@ impl LearnedArea {
     /// Reads the newest slot into `bytes`. A slot that read well a moment ago and does not now was cut short: then the
     /// search begins anew.
     fn copy_newest<F: NorFlash>(&mut self, flash: &mut F, bytes: &mut [u8]) -> Result<(), StoreError> {
-        for _ in 0..SLOTS {
+        for _ in 0..self.slots() {
             let Some(slot) = self.newest else { break };
             if read(flash, self.place(slot.position), bytes)? && is_sound(bytes) {
                 return Ok(());
@@ -225,7 +221,7 @@ impl LearnedArea {
     /// Completes and writes the next slot; whether it reads back.
     fn write_slot<F: NorFlash>(&mut self, flash: &mut F, bytes: &mut [u8], length: u16) -> Result<bool, StoreError> {
         let slot = Slot { position: self.fresh, length, boot: self.boot };
-        put(bytes, 0, 1, u64::from(KIND));
+        put(bytes, 0, 1, u64::from(self.kind));
         put(bytes, 1, 1, u64::from(VERSION));
         put(bytes, 2, 2, u64::from(length));
         put(bytes, 4, 4, u64::from(slot.position));
@@ -249,7 +245,7 @@ impl LearnedArea {
         self.damaged = 0;
         self.sector_ahead = SectorErase::not_begun();
         let mut unreadable_slots = 0_u32;
-        for place in 0..SLOTS {
+        for place in 0..self.slots() {
             match self.examine(flash, place)? {
                 Seen::Blank => {}
                 Seen::Slot(slot) => {
@@ -263,7 +259,7 @@ impl LearnedArea {
                 }
             }
         }
-        if unreadable_slots >= SLOTS {
+        if unreadable_slots >= self.slots() {
             return Err(unreadable(self.start));
         }
         self.fresh = self.newest.map_or(0, |slot| slot.position.saturating_add(1));
@@ -288,21 +284,24 @@ impl LearnedArea {
         };
         let [kind, version, ..] = head;
         let slot = Slot { position: number32(&head, 4, 4), length: number16(&head, 2), boot: number32(&head, 8, 4) };
-        let belongs = kind == KIND && version == VERSION && slot.position % SLOTS == place;
+        let belongs = kind == self.kind && version == VERSION && self.index(slot.position) == place;
         // Two passes: a word that was cut short may read well once.
         let sound = belongs && sound_in_flash(flash, at, &head)? && sound_in_flash(flash, at, &head)?;
-        let fits = usize::from(slot.length) <= LEARNED_BYTES;
+        let fits = usize::from(slot.length) <= SLOT_CONTENT_BYTES;
         Ok(if sound && fits { Seen::Slot(slot) } else { Seen::Damaged })
     }
 
-    fn place(&self, position: u32) -> u32 {
-        sector_at(self.start, 0).saturating_add((position % SLOTS).saturating_mul(SLOT_BYTES))
+    const fn slots(&self) -> u32 {
+        self.area.length / SLOT_BYTES
     }
-}
 
-impl Default for LearnedArea {
-    fn default() -> Self {
-        Self::new()
+    /// The slot in the area that a position has.
+    fn index(&self, position: u32) -> u32 {
+        position.checked_rem(self.slots()).unwrap_or(0)
+    }
+
+    fn place(&self, position: u32) -> u32 {
+        self.start.saturating_add(self.index(position).saturating_mul(SLOT_BYTES))
     }
 }
 

@@ -1,0 +1,268 @@
+//! Between the monitor and its store: what is still to be written, and what was kept comes back.
+
+use embedded_storage::nor_flash::NorFlash;
+
+use super::hours::Hours;
+use super::snapshot::{SNAPSHOT_EVERY_S, SnapshotRing, Trigger};
+use super::store::{
+    Conditions, JournalEvent, LEARNED_BYTES, NewRecord, Progress, Store, StoreError, Work, learned_is_due,
+};
+use crate::acquire::Channel;
+use crate::event::{Event, State};
+use crate::finding::Level;
+
+/// Records that can wait for the flash.
+const WAITING: usize = 6;
+/// What changed of the alarms is saved after this time at the latest, so that a power cut does not lose an
+/// acknowledgement or an open finding; own convention, within the erases that the area can bear.
+const ALARMS_SAVED_AFTER_MS: u64 = 30_000;
+
+/// What the keeper has to know of the moment.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Moment {
+    /// Elapsed time since the monitor was made.
+    pub(crate) elapsed_ms: u64,
+    pub(crate) engine_runs: bool,
+}
+
+/// What is to be done next; one kind that fails must not keep the others waiting.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Job {
+    Journal,
+    Snapshot,
+    Learned,
+}
+
+impl Job {
+    const ALL: [Self; 3] = [Self::Journal, Self::Snapshot, Self::Learned];
+}
+
+/// The store and what waits for it.
+#[derive(Debug)]
+pub(crate) struct Keeper {
+    store: Store,
+    opened: bool,
+    /// Whether what was kept has been taken over since the monitor was made.
+    restored: bool,
+    writes_allowed: bool,
+    waiting: [Option<NewRecord>; WAITING],
+    /// Records that found no room.
+    lost: u32,
+    snapshots: SnapshotRing,
+    next_sample_ms: u64,
+    /// Running time and elapsed time at which the learned state was saved last.
+    learned_at_running_ms: u64,
+    learned_at_ms: u64,
+    alarms_changed: bool,
+    /// The end of a trip or of a run: what changed is saved at once.
+    flush: bool,
+    failed: Option<Job>,
+}
+
+impl Keeper {
+    pub(crate) const fn new() -> Self {
+        Self {
+            store: Store::new(),
+            opened: false,
+            restored: false,
+            writes_allowed: true,
+            waiting: [const { None }; WAITING],
+            lost: 0,
+            snapshots: SnapshotRing::new(),
+            next_sample_ms: 0,
+            learned_at_running_ms: 0,
+            learned_at_ms: 0,
+            alarms_changed: false,
+            flush: false,
+            failed: None,
+        }
+    }
+
+    pub(crate) fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32) -> Result<(), StoreError> {
+        self.opened = true;
+        self.note(NewRecord::PowerUp);
+        self.store.open(flash, start)
+    }
+
+    pub(crate) fn allow_writes(&mut self, allowed: bool) {
+        self.writes_allowed = allowed;
+    }
+
+    pub(crate) fn is_ready(&self) -> bool {
+        self.restored && self.store.is_ready()
+    }
+
+    pub(crate) const fn store(&self) -> &Store {
+        &self.store
+    }
+
+    pub(crate) const fn lost(&self) -> u32 {
+        self.lost
+    }
+
+    /// Power-up, or the next trip of a recording.
+    pub(crate) fn begin_trip(&mut self, elapsed_ms: u64) {
+        self.snapshots = SnapshotRing::new();
+        self.next_sample_ms = elapsed_ms;
+    }
+
+    /// The end of a trip: what waits is written as it is.
+    pub(crate) fn end_trip(&mut self) {
+        self.snapshots.finish();
+        self.flush = true;
+    }
+
+    /// Something that happened is to be remembered.
+    pub(crate) fn event(&mut self, event: &Event) {
+        self.alarms_changed = true;
+        if !self.opened {
+            return;
+        }
+        self.note(NewRecord::Event(JournalEvent::of(event)));
+        if matches!(event.state, State::Raised | State::LevelChanged) && event.level >= Level::Warning {
+            let trigger = Trigger { id: event.id, finding: event.finding, trip: event.trip, stamp: event.stamp };
+            // No more than three are followed at once: the first ones show what there was to see.
+            let _followed = self.snapshots.trigger(trigger);
+        }
+    }
+
+    /// The record has a hole that ended a run.
+    pub(crate) fn hole(&mut self, seconds: u32) {
+        self.note(NewRecord::Hole { seconds });
+    }
+
+    fn note(&mut self, record: NewRecord) {
+        if !self.opened {
+            return;
+        }
+        match self.waiting.iter_mut().find(|waiting| waiting.is_none()) {
+            Some(free) => *free = Some(record),
+            None => self.lost = self.lost.saturating_add(1),
+        }
+    }
+
+    /// Whether the channels are to be handed in with [`Self::sample`] now.
+    pub(crate) fn sample_is_due(&self, elapsed_ms: u64) -> bool {
+        self.opened && elapsed_ms >= self.next_sample_ms
+    }
+
+    /// All channels of a tick, for the minutes around alarms.
+    pub(crate) fn sample(&mut self, elapsed_ms: u64, values: &[Option<i32>; Channel::COUNT]) {
+        let every_ms = u64::from(SNAPSHOT_EVERY_S).saturating_mul(1_000);
+        let due_ms = self.next_sample_ms.saturating_add(every_ms);
+        // After a hole the rhythm begins anew.
+        self.next_sample_ms = if due_ms > elapsed_ms { due_ms } else { elapsed_ms.saturating_add(every_ms) };
+        self.snapshots.sample(values);
+    }
+
+    /// Reads what was learned into `learned`, once, as soon as the store is ready; tells its length.
+    pub(crate) fn take_back<F: NorFlash>(
+        &mut self,
+        flash: &mut F,
+        hours: &mut Hours,
+        learned: &mut [u8; LEARNED_BYTES],
+    ) -> Option<Result<usize, StoreError>> {
+        if self.restored || !self.opened || !self.store.learned.is_ready() {
+            return None;
+        }
+        let kept = self.store.hours.saved()?;
+        self.restored = true;
+        hours.take_over(&kept);
+        self.learned_at_running_ms = hours.running_ms();
+        Some(self.store.learned.load(flash, learned))
+    }
+
+    /// Does the next thing that is to be done, with one flash operation at most; hours come first. `pack` writes down
+    /// what was learned and tells its length in bytes.
+    pub(crate) fn service<F: NorFlash>(
+        &mut self,
+        flash: &mut F,
+        hours: &Hours,
+        moment: Moment,
+        pack: impl FnOnce(&mut [u8]) -> usize,
+    ) -> Result<Work, StoreError> {
+        if !self.opened {
+            return Err(StoreError::NotReady);
+        }
+        let conditions = Conditions { engine_runs: moment.engine_runs, supply_is_good: self.writes_allowed };
+        let work = self.store.service(flash, hours.totals(), conditions)?;
+        if work != Work::Nothing || !self.writes_allowed || !self.is_ready() {
+            return Ok(work);
+        }
+        let failed = self.failed.take();
+        let next = Job::ALL.into_iter().filter(|job| Some(*job) != failed).find(|job| self.is_due(*job, hours, moment));
+        let Some(job) = next.or_else(|| failed.filter(|job| self.is_due(*job, hours, moment))) else {
+            self.flush = false;
+            return Ok(Work::Nothing);
+        };
+        let done = match job {
+            Job::Journal => self.write_journal(flash, hours),
+            Job::Snapshot => self.write_snapshot(flash),
+            Job::Learned => self.write_learned(flash, hours, moment, pack),
+        };
+        if done.is_err() {
+            self.failed = Some(job);
+        }
+        done.map(|()| Work::Wrote)
+    }
+
+    fn is_due(&self, job: Job, hours: &Hours, moment: Moment) -> bool {
+        match job {
+            Job::Journal => {
+                self.waiting.iter().any(Option::is_some) || self.store.journal.seal_is_due(running_s(hours))
+            }
+            Job::Snapshot => self.snapshots.next_half().is_some(),
+            Job::Learned => {
+                let since_ms = hours.running_ms().saturating_sub(self.learned_at_running_ms);
+                let since_s = u32::try_from(since_ms / 1_000).unwrap_or(u32::MAX);
+                let alarms_age_ms = moment.elapsed_ms.saturating_sub(self.learned_at_ms);
+                learned_is_due(since_s, moment.engine_runs)
+                    || (self.alarms_changed && (self.flush || alarms_age_ms >= ALARMS_SAVED_AFTER_MS))
+                    || (self.flush && since_ms > 0)
+            }
+        }
+    }
+
+    fn write_journal<F: NorFlash>(&mut self, flash: &mut F, hours: &Hours) -> Result<(), StoreError> {
+        let running_s = running_s(hours);
+        let Some(record) = self.waiting.iter().flatten().next() else {
+            let seal = NewRecord::Seal { starts: hours.starts() };
+            let _again = self.store.journal.append(flash, running_s, &seal)?;
+            return Ok(());
+        };
+        if self.store.journal.append(flash, running_s, record)? == Progress::Done {
+            self.waiting.rotate_left(1);
+            if let Some(last) = self.waiting.last_mut() {
+                *last = None;
+            }
+        }
+        Ok(())
+    }
+
+    fn write_snapshot<F: NorFlash>(&mut self, flash: &mut F) -> Result<(), StoreError> {
+        let Some(half) = self.snapshots.next_half() else { return Ok(()) };
+        if self.store.snapshots.append(flash, &half)? == Progress::Done {
+            self.snapshots.half_is_kept(&half);
+        }
+        Ok(())
+    }
+
+    fn write_learned<F: NorFlash>(
+        &mut self,
+        flash: &mut F,
+        hours: &Hours,
+        moment: Moment,
+        pack: impl FnOnce(&mut [u8]) -> usize,
+    ) -> Result<(), StoreError> {
+        if self.store.learned.save(flash, pack)? == Progress::Done {
+            self.learned_at_running_ms = hours.running_ms();
+            self.learned_at_ms = moment.elapsed_ms;
+            self.alarms_changed = false;
+        }
+        Ok(())
+    }
+}
+
+fn running_s(hours: &Hours) -> u32 {
+    u32::try_from(hours.running_s()).unwrap_or(u32::MAX)
+}
