@@ -12,7 +12,7 @@ use crate::problem::{Exit, Problem};
 use crate::suggest;
 
 /// Commands that later versions will have.
-const LATER_COMMANDS: [&str; 8] = ["simulate", "trial", "report", "ledger", "board", "fit", "fleet", "demo"];
+const LATER_COMMANDS: [&str; 6] = ["report", "ledger", "board", "fit", "fleet", "demo"];
 /// Options of `replay` that later versions will have.
 const LATER_OPTIONS: [&str; 4] = ["--commission", "--relearn", "--memory", "--plot"];
 
@@ -22,6 +22,12 @@ Exit codes:
   1  a finding of the --fail-on level was raised
   2  usage, profile, columns or actions unusable
   3  a trace of which nothing can be read
+  4  an output that cannot be written";
+
+const TRIAL_EXIT_CODES: &str = "\
+Exit codes:
+  0  done
+  2  usage or a scenario unusable
   4  an output that cannot be written";
 
 /// Replays recordings of an outboard engine through its monitor.
@@ -39,6 +45,11 @@ pub enum Command {
     /// Replays traces as the trips of one engine and prints the findings.
     #[command(after_help = EXIT_CODES)]
     Replay(ReplayArgs),
+    /// Invents trips of an engine with faults from a scenario: traces, their profile, labels of what really happened.
+    Simulate(SimulateArgs),
+    /// Lets simulated engines live with the faults of scenarios and scores what the monitor made of them.
+    #[command(after_help = TRIAL_EXIT_CODES)]
+    Trial(TrialArgs),
     /// Prints a completion script for a shell.
     Completions {
         /// The shell.
@@ -73,6 +84,46 @@ pub struct ReplayArgs {
     /// Exit with 1 if a finding of this level or a higher one is raised
     #[arg(long, value_enum, value_name = "LEVEL")]
     pub fail_on: Option<FailOn>,
+}
+
+/// What `simulate` is given.
+#[derive(Debug, clap::Args)]
+pub struct SimulateArgs {
+    /// The scenario (TOML): engine, sensors, trips, faults
+    #[arg(value_name = "SCENARIO")]
+    pub scenario: PathBuf,
+    /// Folder for trace-000.csv and so on, profile.toml, labels.jsonl
+    #[arg(short, long, value_name = "DIR")]
+    pub output: PathBuf,
+    /// Another seed than the scenario's
+    #[arg(long, value_name = "N")]
+    pub seed: Option<u64>,
+}
+
+/// What `trial` is given.
+#[derive(Debug, clap::Args)]
+pub struct TrialArgs {
+    /// Scenarios (TOML), each a kind of day with its faults
+    #[arg(required = true, value_name = "SCENARIO")]
+    pub scenarios: Vec<PathBuf>,
+    /// Runs of each scenario, every one with a seed of its own
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    pub runs: u32,
+    /// Tables to read, or one JSON object
+    #[arg(long, value_enum, default_value_t = TrialFormat::Text)]
+    pub format: TrialFormat,
+    /// Also write a page with curves and the worst cases (HTML)
+    #[arg(short, long, value_name = "OUT.html")]
+    pub output: Option<PathBuf>,
+}
+
+/// How the report of a trial is printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum TrialFormat {
+    /// For people.
+    Text,
+    /// For programs.
+    Json,
 }
 
 /// How events are printed.
@@ -157,7 +208,7 @@ fn unknown_command(words: &[OsString]) -> Problem {
     if LATER_COMMANDS.contains(&word.as_str()) {
         return not_yet(&word);
     }
-    let remedy = suggest::remedy(&word, &["replay", "completions", "help"]);
+    let remedy = suggest::remedy(&word, &["replay", "simulate", "trial", "completions", "help"]);
     Problem::new(Exit::Usage, format!("There is no command `{word}`"), remedy)
 }
 

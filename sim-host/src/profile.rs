@@ -4,7 +4,7 @@
 //! is not refused tomorrow. What nothing works with is not kept.
 
 mod calibration;
-mod section;
+pub(crate) mod section;
 
 use std::fs::File;
 use std::io::Read;
@@ -24,7 +24,9 @@ const CHARGING_MIN_DEFAULT_MV: i32 = 13_000;
 /// A profile is a page of text; anything longer is another kind of file.
 const LONGEST_FILE_BYTES: u64 = 1 << 20;
 
-const SECTIONS: [&str; 8] = ["name", "engine", "water", "drive", "electric", "channels", "calibration", "care"];
+/// The sections of a profile, and its name.
+pub(crate) const SECTIONS: [&str; 8] =
+    ["name", "engine", "water", "drive", "electric", "channels", "calibration", "care"];
 const ENGINE_KEYS: [&str; 9] = [
     "strokes",
     "cylinders",

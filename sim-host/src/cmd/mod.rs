@@ -3,6 +3,8 @@
 mod completions;
 mod notes;
 mod replay;
+mod simulate;
+mod trial;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -15,6 +17,8 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> u8 {
     let done = match cli::parse(args) {
         Ok(cli) => match cli.command {
             Command::Replay(args) => replay::run(args),
+            Command::Simulate(args) => simulate::run(&args),
+            Command::Trial(args) => trial::run(args),
             Command::Completions { shell } => completions::run(shell),
             // Refused by the parser.
             Command::Other(_) => Ok(None),

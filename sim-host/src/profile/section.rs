@@ -1,4 +1,4 @@
-//! Reads the tables of a profile: every value has a line, every key is known, every number is exact and in its range.
+//! Reads the tables of a profile or a scenario: every value has a line, every key is known, every number is exact and in its range.
 
 use std::path::Path;
 
@@ -11,14 +11,14 @@ use crate::trace::decimal::{self, Decimal, Scale};
 
 /// The text of a profile and where it came from.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Source<'a> {
-    pub(super) path: &'a Path,
-    pub(super) text: &'a str,
+pub(crate) struct Source<'a> {
+    pub(crate) path: &'a Path,
+    pub(crate) text: &'a str,
 }
 
 impl Source<'_> {
     /// A problem at the line that holds the byte `offset`.
-    pub(super) fn problem(&self, offset: usize, cause: impl Into<String>, remedy: impl Into<String>) -> Problem {
+    pub(crate) fn problem(&self, offset: usize, cause: impl Into<String>, remedy: impl Into<String>) -> Problem {
         let before = self.text.as_bytes().iter().take(offset);
         let line = 1 + before.filter(|byte| **byte == b'\n').count();
         let line = u64::try_from(line).unwrap_or(u64::MAX);
@@ -28,7 +28,7 @@ impl Source<'_> {
 
 /// What a number may be, counted in steps of which `per_unit` make one of the unit in the file.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Range {
+pub(crate) struct Range {
     per_unit: i32,
     least: i32,
     most: i32,
@@ -37,7 +37,7 @@ pub(super) struct Range {
 
 impl Range {
     /// From `least` to `most`, both in whole units; `per_unit` steps make one unit.
-    pub(super) const fn new(least: i32, most: i32, per_unit: i32, unit: &'static str) -> Self {
+    pub(crate) const fn new(least: i32, most: i32, per_unit: i32, unit: &'static str) -> Self {
         Self { per_unit, least: least * per_unit, most: most * per_unit, unit }
     }
 
@@ -53,14 +53,14 @@ impl Range {
 
 /// Two numbers of a list of pairs, in steps, and where they stand.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Pair {
+pub(crate) struct Pair {
     offset: usize,
-    pub(super) steps: [i32; 2],
+    pub(crate) steps: [i32; 2],
 }
 
 /// One table of a profile.
 #[derive(Debug, Clone)]
-pub(super) struct Section<'a> {
+pub(crate) struct Section<'a> {
     source: Source<'a>,
     name: String,
     table: &'a DeTable<'a>,
@@ -69,12 +69,12 @@ pub(super) struct Section<'a> {
 
 impl<'a> Section<'a> {
     /// The whole file as one table.
-    pub(super) fn root(source: Source<'a>, table: &'a DeTable<'a>, known: &[&str]) -> Result<Self, Problem> {
+    pub(crate) fn root(source: Source<'a>, table: &'a DeTable<'a>, known: &[&str]) -> Result<Self, Problem> {
         Self { source, name: String::new(), table, offset: 0 }.with_only(known)
     }
 
     /// The table under `key`, where there is one.
-    pub(super) fn section(&self, key: &str, known: &[&str]) -> Result<Option<Self>, Problem> {
+    pub(crate) fn section(&self, key: &str, known: &[&str]) -> Result<Option<Self>, Problem> {
         let Some(value) = self.value(key) else { return Ok(None) };
         let offset = value.span().start;
         let DeValue::Table(table) = value.get_ref() else {
@@ -85,41 +85,71 @@ impl<'a> Section<'a> {
         Self { source: self.source, name: self.joined(key), table, offset }.with_only(known).map(Some)
     }
 
+    /// The tables of the list under `key`, written as `[[key]]`; none where the key is missing.
+    pub(crate) fn tables(&self, key: &str, known: &[&str]) -> Result<Vec<Self>, Problem> {
+        let remedy = || format!("Write each as a section of its own: [[{}]]", self.joined(key));
+        let Some(value) = self.value(key) else { return Ok(Vec::new()) };
+        let DeValue::Array(items) = value.get_ref() else {
+            let cause = format!("{} is {}, not a list of sections", self.joined(key), kind_of(value.get_ref()));
+            return Err(self.problem_at(key, cause, remedy()));
+        };
+        let mut tables = Vec::new();
+        for item in items.iter() {
+            let offset = item.span().start;
+            let DeValue::Table(table) = item.get_ref() else {
+                let cause = format!("{} holds {}, not a section", self.joined(key), kind_of(item.get_ref()));
+                return Err(self.source.problem(offset, cause, remedy()));
+            };
+            tables.push(Self { source: self.source, name: self.joined(key), table, offset }.with_only(known)?);
+        }
+        Ok(tables)
+    }
+
+    /// This table as it was parsed.
+    pub(crate) const fn table(&self) -> &'a DeTable<'a> {
+        self.table
+    }
+
+    /// The text and the file that this table stands in.
+    pub(crate) const fn source(&self) -> Source<'a> {
+        self.source
+    }
+
     /// The keys of this table in the order of the file.
-    pub(super) fn keys(&self) -> Vec<&'a str> {
+    pub(crate) fn keys(&self) -> Vec<&'a str> {
         let mut keys: Vec<_> = self.table.iter().map(|(key, _)| (key.span().start, key.get_ref().as_ref())).collect();
         keys.sort_unstable();
         keys.into_iter().map(|(_, key)| key).collect()
     }
 
     /// Whether `key` has a value.
-    pub(super) fn has(&self, key: &str) -> bool {
+    pub(crate) fn has(&self, key: &str) -> bool {
         self.value(key).is_some()
     }
 
     /// A problem at `key`, or at the head of this table where the key is missing.
-    pub(super) fn problem_at(&self, key: &str, cause: impl Into<String>, remedy: impl Into<String>) -> Problem {
+    pub(crate) fn problem_at(&self, key: &str, cause: impl Into<String>, remedy: impl Into<String>) -> Problem {
         self.source.problem(self.value(key).map_or(self.offset, |value| value.span().start), cause, remedy)
     }
 
     /// A problem that says that `key` must be there.
-    pub(super) fn missing(&self, key: &str, example: &str) -> Problem {
+    pub(crate) fn missing(&self, key: &str, example: &str) -> Problem {
         let cause = format!("{} is missing", self.joined(key));
         self.problem_at(key, cause, format!("Add a line such as `{key} = {example}` under [{}]", self.name))
     }
 
     /// A problem that says that the section `key` must be there.
-    pub(super) fn missing_section(&self, key: &str, contents: &str) -> Problem {
+    pub(crate) fn missing_section(&self, key: &str, contents: &str) -> Problem {
         self.source.problem(0, format!("The section [{key}] is missing"), format!("Add [{key}] with {contents}"))
     }
 
     /// The number under `key`, in the steps of `range`, rounded half away from zero.
-    pub(super) fn number(&self, key: &str, range: Range) -> Result<Option<i32>, Problem> {
+    pub(crate) fn number(&self, key: &str, range: Range) -> Result<Option<i32>, Problem> {
         self.value(key).map(|value| self.steps(key, value, range)).transpose()
     }
 
     /// The whole number under `key`, in the steps of `range`.
-    pub(super) fn whole(&self, key: &str, range: Range) -> Result<Option<i32>, Problem> {
+    pub(crate) fn whole(&self, key: &str, range: Range) -> Result<Option<i32>, Problem> {
         let Some(value) = self.value(key) else { return Ok(None) };
         if let DeValue::Integer(_) = value.get_ref() {
             return self.steps(key, value, range).map(Some);
@@ -131,14 +161,14 @@ impl<'a> Section<'a> {
     /// The finite number under `key` in steps of which `per_unit` make one, rounded half away from zero, saturating.
     ///
     /// For numbers of so many powers of ten that only their user knows what is out of range.
-    pub(super) fn fine(&self, key: &str, per_unit: u64) -> Result<Option<i64>, Problem> {
+    pub(crate) fn fine(&self, key: &str, per_unit: u64) -> Result<Option<i64>, Problem> {
         let Some(value) = self.value(key) else { return Ok(None) };
         let digits = self.digits(key, value)?;
         Ok(Decimal::parse(digits.as_bytes()).map(|number| number.to_steps(Scale::ratio(per_unit, 1))))
     }
 
     /// The text under `key`.
-    pub(super) fn text(&self, key: &str) -> Result<Option<&'a str>, Problem> {
+    pub(crate) fn text(&self, key: &str) -> Result<Option<&'a str>, Problem> {
         let Some(value) = self.value(key) else { return Ok(None) };
         if let DeValue::String(text) = value.get_ref() {
             return Ok(Some(text.as_ref()));
@@ -148,7 +178,7 @@ impl<'a> Section<'a> {
     }
 
     /// The text under `key`, which must be one of `words`.
-    pub(super) fn word(&self, key: &str, words: &[&str]) -> Result<Option<&'a str>, Problem> {
+    pub(crate) fn word(&self, key: &str, words: &[&str]) -> Result<Option<&'a str>, Problem> {
         let Some(text) = self.text(key)? else { return Ok(None) };
         if words.contains(&text) {
             return Ok(Some(text));
@@ -158,7 +188,7 @@ impl<'a> Section<'a> {
     }
 
     /// The `true` or `false` under `key`.
-    pub(super) fn flag(&self, key: &str) -> Result<Option<bool>, Problem> {
+    pub(crate) fn flag(&self, key: &str) -> Result<Option<bool>, Problem> {
         let Some(value) = self.value(key) else { return Ok(None) };
         if let DeValue::Boolean(flag) = value.get_ref() {
             return Ok(Some(*flag));
@@ -168,7 +198,7 @@ impl<'a> Section<'a> {
     }
 
     /// The list of texts under `key`; each must be one of `words` and stand there once.
-    pub(super) fn words(&self, key: &str, words: &[&str]) -> Result<Option<Vec<&'a str>>, Problem> {
+    pub(crate) fn words(&self, key: &str, words: &[&str]) -> Result<Option<Vec<&'a str>>, Problem> {
         let Some(items) = self.list(key)? else { return Ok(None) };
         let mut found = Vec::new();
         for item in items {
@@ -192,7 +222,7 @@ impl<'a> Section<'a> {
     }
 
     /// The list of pairs of numbers under `key`, two at least, each number in the steps of its range.
-    pub(super) fn pairs(&self, key: &str, ranges: [Range; 2]) -> Result<Option<Vec<Pair>>, Problem> {
+    pub(crate) fn pairs(&self, key: &str, ranges: [Range; 2]) -> Result<Option<Vec<Pair>>, Problem> {
         let Some(items) = self.list(key)? else { return Ok(None) };
         let remedy = "Write it as pairs of numbers, two at least: [[10000, 25.0], [5000, 45.0]]";
         if items.len() < 2 {
@@ -218,12 +248,12 @@ impl<'a> Section<'a> {
     }
 
     /// A problem at one pair of a list.
-    pub(super) fn problem_at_pair(&self, pair: &Pair, cause: impl Into<String>, remedy: impl Into<String>) -> Problem {
+    pub(crate) fn problem_at_pair(&self, pair: &Pair, cause: impl Into<String>, remedy: impl Into<String>) -> Problem {
         self.source.problem(pair.offset, cause, remedy)
     }
 
     /// The name of `key` with the sections that hold it.
-    pub(super) fn joined(&self, key: &str) -> String {
+    pub(crate) fn joined(&self, key: &str) -> String {
         if self.name.is_empty() { key.to_owned() } else { format!("{}.{key}", self.name) }
     }
 
@@ -240,11 +270,13 @@ impl<'a> Section<'a> {
         }
     }
 
-    fn value(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
+    /// What stands under `key`.
+    pub(crate) fn value(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
         self.table.get(key)
     }
 
-    fn list(&self, key: &str) -> Result<Option<&'a [Spanned<DeValue<'a>>]>, Problem> {
+    /// The list under `key`.
+    pub(crate) fn list(&self, key: &str) -> Result<Option<&'a [Spanned<DeValue<'a>>]>, Problem> {
         let Some(value) = self.value(key) else { return Ok(None) };
         if let DeValue::Array(items) = value.get_ref() {
             return Ok(Some(items));
@@ -265,7 +297,7 @@ impl<'a> Section<'a> {
     }
 
     /// The decimal digits of a number that is finite.
-    fn digits(&self, key: &str, value: &Spanned<DeValue<'a>>) -> Result<String, Problem> {
+    pub(crate) fn digits(&self, key: &str, value: &Spanned<DeValue<'a>>) -> Result<String, Problem> {
         let name = self.joined(key);
         let offset = value.span().start;
         let not_finite =
@@ -286,7 +318,8 @@ impl<'a> Section<'a> {
     }
 }
 
-fn kind_of(value: &DeValue<'_>) -> &'static str {
+/// What a value is, in words.
+pub(crate) fn kind_of(value: &DeValue<'_>) -> &'static str {
     match value {
         DeValue::String(_) => "a text",
         DeValue::Integer(_) => "a whole number",

@@ -3,4 +3,6 @@
 mod common;
 mod readme;
 mod refuses;
+mod simulate;
+mod trial;
 mod works;

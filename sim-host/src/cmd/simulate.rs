@@ -1,0 +1,89 @@
+//! `simulate`: a scenario in, traces with their profile and labels out.
+
+use std::fs;
+use std::io::{self, IsTerminal, Write};
+use std::path::{Path, PathBuf};
+
+use monitor_core::acquire::{ChannelSet, Readings};
+use monitor_core::time::Instant;
+
+use super::notes;
+use crate::cli::SimulateArgs;
+use crate::problem::{Exit, Problem};
+use crate::simulate::{FileSink, Scenario, TripSink, simulate};
+
+/// Said of a trace that an earlier run left in the folder.
+const LEFT_BEHIND: &str = "not of this run; take it away before the folder is replayed as a whole";
+
+/// Writes the files of one run.
+pub(super) fn run(args: &SimulateArgs) -> Result<Option<Exit>, Problem> {
+    let scenario = Scenario::read(&args.scenario)?;
+    refuse_to_overwrite_the_scenario(args)?;
+    let files = FileSink::new(&args.output)?;
+    let seed = args.seed.unwrap_or(scenario.seed);
+    let mut sink = Watched { files, trips: scenario.trip_count(), shows: io::stderr().is_terminal() };
+    let simulated = simulate(&scenario, seed, &mut sink);
+    let shown = sink.shows;
+    let written = sink.files.finish(&simulated)?;
+    if shown {
+        // The line of progress makes room.
+        let _ = write!(io::stderr(), "\r\x1b[K");
+    }
+    for path in &written {
+        notes::say("written", &path.display().to_string());
+    }
+    for path in left_behind(&args.output, &written) {
+        notes::say("note", &format!("{}: {}", path.display(), LEFT_BEHIND));
+    }
+    Ok(None)
+}
+
+fn refuse_to_overwrite_the_scenario(args: &SimulateArgs) -> Result<(), Problem> {
+    let same = |name: &str| {
+        let there = fs::canonicalize(args.output.join(name));
+        there.is_ok_and(|there| fs::canonicalize(&args.scenario).is_ok_and(|scenario| scenario == there))
+    };
+    if ["profile.toml", "labels.jsonl"].into_iter().any(same) {
+        let cause = "The scenario has the name of a file that is written here";
+        return Err(Problem::new(Exit::Usage, cause, "Give -o another folder").in_file(&args.scenario));
+    }
+    Ok(())
+}
+
+/// Traces in the folder that look as if they belonged to this run and do not.
+fn left_behind(folder: &Path, written: &[PathBuf]) -> Vec<PathBuf> {
+    let Ok(entries) = fs::read_dir(folder) else { return Vec::new() };
+    let is_trace = |name: &str| name == "commission.csv" || (name.starts_with("trace-") && name.ends_with(".csv"));
+    let mut found: Vec<_> = entries
+        .flatten()
+        .filter(|entry| entry.file_name().to_str().is_some_and(is_trace))
+        .map(|entry| entry.path())
+        .filter(|path| !written.contains(path))
+        .collect();
+    found.sort();
+    found
+}
+
+/// The files, with a line of progress where somebody watches.
+struct Watched {
+    files: FileSink,
+    trips: usize,
+    shows: bool,
+}
+
+impl TripSink for Watched {
+    fn begin_trip(&mut self, trip: i16, channels: ChannelSet) {
+        if self.shows {
+            let _ = write!(io::stderr(), "\r\x1b[Ktrip {trip} of 0 to {}", self.trips.saturating_sub(1));
+        }
+        self.files.begin_trip(trip, channels);
+    }
+
+    fn sample(&mut self, at: Instant, readings: &Readings) {
+        self.files.sample(at, readings);
+    }
+
+    fn end_trip(&mut self) {
+        self.files.end_trip();
+    }
+}

@@ -1,0 +1,206 @@
+//! `lookastern trial`: what it counts is what the files would show, and nothing depends on chance.
+
+use std::path::{Path, PathBuf};
+
+use sha2::{Digest, Sha256};
+use sim_host::simulate::Scenario;
+use sim_host::trial::{self, Plan, events_of, json, run_seed};
+
+use crate::common::Folder;
+
+/// A blocked intake, then a dead rectifier; commissioned.
+const TROUBLE: &str = r#"
+seed = 42
+commission = true
+[plant]
+kind = ["mid-four-stroke", "large-four-stroke"]
+spread = 0.1
+[[trip]]
+water_c = [10, 20]
+plan = [[120, 800], [600, 3500], [60, 800]]
+[[trip]]
+water_c = [10, 20]
+plan = [[60, 800], [600, 4000]]
+[[fault]]
+finding = "intake-blocked"
+trip = 0
+onset_s = [300, 400]
+end_s = 600
+severity = 1.0
+[[fault]]
+finding = "charge-lost"
+trip = 1
+onset_s = [100, 200]
+severity = 1.0
+"#;
+
+const HEALTHY: &str = r#"
+seed = 7
+commission = true
+[plant]
+kind = "mid-four-stroke"
+[[trip]]
+water_c = 15
+plan = [[120, 800], [900, 3500], [60, 800]]
+"#;
+
+fn folder() -> Folder {
+    let folder = Folder::new();
+    folder.write("trouble.toml", TROUBLE);
+    folder.write("healthy.toml", HEALTHY);
+    folder
+}
+
+fn scenario(folder: &Folder, name: &str) -> Scenario {
+    Scenario::read(&folder.path().join(name)).unwrap_or_else(|problem| panic!("{problem}"))
+}
+
+#[test]
+fn what_is_judged_is_what_replaying_the_files_says() {
+    let folder = folder();
+    let trouble = scenario(&folder, "trouble.toml");
+    let mut some = false;
+    for run in 0..3 {
+        let seed = run_seed(42, run);
+        let done = folder.run(&format!("simulate trouble.toml --seed {seed} -o case"));
+        assert_eq!(done.code, Some(0), "{}", done.err);
+        // The commissioning trip runs first in a trial; replayed as a trace among others it is trip 0.
+        let replayed = folder.run(
+            "replay case/commission.csv case/trace-000.csv case/trace-001.csv --profile case/profile.toml --format jsonl",
+        );
+        assert_eq!(replayed.code, Some(0), "{}", replayed.err);
+        let judged = events_of(&trouble, seed);
+        let judged: Vec<String> = judged.lines().map(one_trip_later).collect();
+        assert_eq!(judged, replayed.out.lines().map(as_value).collect::<Vec<_>>(), "seed {seed}");
+        some |= !judged.is_empty();
+    }
+    assert!(some, "a trial in which nothing is ever said proves nothing");
+}
+
+fn one_trip_later(line: &str) -> String {
+    let mut event: serde_json::Value = serde_json::from_str(line).unwrap();
+    event["trip"] = (event["trip"].as_i64().unwrap() + 1).into();
+    event.to_string()
+}
+
+fn as_value(line: &str) -> String {
+    let event: serde_json::Value = serde_json::from_str(line).unwrap();
+    event.to_string()
+}
+
+#[test]
+fn the_same_whatever_the_threads_and_again() {
+    let folder = folder();
+    let report = |threads| {
+        let scenarios = ["trouble.toml", "healthy.toml"].map(|name| folder.path().join(name)).to_vec();
+        let plan = Plan::read(&scenarios, 5, threads).unwrap_or_else(|problem| panic!("{problem}"));
+        json::to_json(&trial::run(&plan, &|_, _| {})).unwrap()
+    };
+    let one = report(1);
+    assert_eq!(one, report(3));
+    assert_eq!(one, report(1));
+}
+
+#[test]
+fn the_keys_of_the_design_page_and_sums_that_agree() {
+    let folder = folder();
+    let done = folder.run("trial trouble.toml healthy.toml --runs 4 --format json -o page.html");
+    assert_eq!((done.code, done.err.as_str()), (Some(0), ""));
+    let report: serde_json::Value = serde_json::from_str(&done.out).unwrap();
+    for part in ["scenarios", "baseline"] {
+        for (index, file) in ["trouble.toml", "healthy.toml"].into_iter().enumerate() {
+            let scenario = &report[part][index];
+            assert_eq!((scenario["file"].as_str(), scenario["runs"].as_u64()), (Some(file), Some(4)), "{part}");
+            for finding in scenario["findings"].as_array().unwrap() {
+                let number = |key: &str| finding[key].as_u64().unwrap_or_else(|| panic!("{key}: {finding}"));
+                assert!(finding["lead_s"].is_number() || finding["lead_s"].is_null(), "{finding}");
+                assert!(number("first_cause_right") <= number("found"), "{finding}");
+                assert!(number("found") <= number("detectable"), "{finding}");
+                assert!(number("detectable") <= number("labels"), "{finding}");
+                assert!(number("false_in_health") <= number("false"), "{finding}");
+            }
+        }
+    }
+    let charge = finding(&report["scenarios"][0], "charge-lost");
+    assert_eq!((charge["labels"].as_u64(), charge["found"].as_u64()), (Some(4), Some(4)), "{charge}");
+    let blocked = finding(&report["scenarios"][0], "intake-blocked");
+    assert_eq!(blocked["labels"], 4, "{blocked}");
+    let page = folder.read("page.html");
+    for part in ["<svg", "charge-lost", "lookastern simulate trouble.toml --seed "] {
+        assert!(page.contains(part), "{part}");
+    }
+    for outside in ["<script", "src=", "<link", "@import", "url("] {
+        assert!(!page.contains(outside), "nothing from outside: {outside}");
+    }
+}
+
+fn finding<'r>(scenario: &'r serde_json::Value, name: &str) -> &'r serde_json::Value {
+    let mut findings = scenario["findings"].as_array().unwrap().iter();
+    findings.find(|finding| finding["finding"] == name).unwrap_or_else(|| panic!("no {name}: {scenario}"))
+}
+
+#[test]
+fn text_is_a_table_for_each_family() {
+    let done = folder().run("trial trouble.toml --runs 2");
+    assert_eq!((done.code, done.err.as_str()), (Some(0), ""));
+    for part in ["water\n", "electric\n", "  intake-blocked ", "  all of the family ", "monitor: ", "baseline: "] {
+        assert!(done.out.contains(part), "{part}\n{}", done.out);
+    }
+}
+
+#[test]
+fn refusals_name_the_remedy() {
+    let folder = folder();
+    folder.write("bad.toml", TROUBLE.replace("finding = \"charge-lost\"", "finding = \"charge-lots\""));
+    let cases = [
+        ("no runs", "trial trouble.toml", 2, "--runs"),
+        ("runs of nothing", "trial trouble.toml --runs 0", 2, "--runs"),
+        ("a bad scenario", "trial trouble.toml bad.toml --runs 1", 2, "charge-lost"),
+        ("no such scenario", "trial nowhere.toml --runs 1", 2, "nowhere.toml"),
+        ("nowhere to write", "trial trouble.toml --runs 1 -o no/such/page.html", 4, "page.html"),
+    ];
+    for (name, command, code, said) in cases {
+        let done = folder.run(command);
+        assert_eq!((done.code, done.out.as_str()), (Some(code), ""), "{name}: {}", done.err);
+        assert!(done.err.contains(said), "{name}: {}", done.err);
+    }
+    assert_eq!(folder.run("trial bad.toml --runs 1 -o page.html").code, Some(2));
+    assert!(!folder.path().join("page.html").exists(), "a refused trial leaves no page behind");
+}
+
+fn judge_set() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../scenarios/judge")
+}
+
+#[test]
+fn the_judge_set_is_as_it_was_hashed() {
+    let sums = std::fs::read_to_string(judge_set().join("SHA256SUMS")).unwrap();
+    let mut hashed: Vec<String> = Vec::new();
+    for line in sums.lines() {
+        let (sum, name) = line.split_once("  ").unwrap();
+        let bytes = std::fs::read(judge_set().join(name)).unwrap();
+        let found: String = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+        assert_eq!(found, sum, "{name} was changed after it was hashed");
+        hashed.push(name.to_owned());
+    }
+    let mut there: Vec<String> = std::fs::read_dir(judge_set())
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned())
+        .filter(|name| name.ends_with(".toml"))
+        .collect();
+    there.sort();
+    assert_eq!(there, hashed, "every file is hashed");
+}
+
+#[test]
+fn the_judge_set_can_be_read_and_shares_no_seed_with_tune() {
+    let seeds = |folder: PathBuf| -> Vec<u64> {
+        let files = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
+        let scenarios = files.filter(|path| path.extension().is_some_and(|extension| extension == "toml"));
+        scenarios.map(|path| Scenario::read(&path).unwrap_or_else(|problem| panic!("{problem}")).seed).collect()
+    };
+    let judge = seeds(judge_set());
+    let tune = seeds(judge_set().join("../tune"));
+    assert!(judge.len() >= 30 && !tune.is_empty());
+    assert!(judge.iter().all(|seed| !tune.contains(seed)), "{judge:?}");
+}
