@@ -6,6 +6,8 @@
 //!
 //! [`mod@bench`] begins one step earlier: pin edges and converter counts of an engine on a test bench go through the
 //! drivers of the core.
+//!
+//! [`mod@endurance`] works the store without a pause, so that somebody outside can cut its power.
 #![cfg_attr(not(any(test, feature = "std")), no_std)]
 #![forbid(unsafe_code)]
 #![cfg_attr(
@@ -14,6 +16,7 @@
 )]
 
 pub mod bench;
+pub mod endurance;
 pub mod feed;
 mod output;
 mod run;

@@ -14,7 +14,7 @@ use crate::file::{CommandLine, File, Mode, Refused};
 pub enum ExitCode {
     /// All of the feed was run.
     Done = 0,
-    /// The command line does not name a feed, or say `bench`, and name an events file.
+    /// The command line does not name a feed, or say `bench`, and name an events file; or say `endurance` and a number.
     CommandLine = 10,
     /// The feed file cannot be read.
     FeedFile = 11,
@@ -28,6 +28,12 @@ pub enum ExitCode {
     Event = 15,
     /// A driver refuses its calibration.
     Calibration = 16,
+    /// The store refuses.
+    Store = 17,
+    /// A call of the store did more than one flash operation, or did not say so.
+    Operations = 18,
+    /// The store finds more and more to do.
+    Restless = 19,
 }
 
 /// Runs the feed named first on the command line, writes the events to the file named second, and what it amounted to,
@@ -88,7 +94,7 @@ pub(crate) fn print(lines: &[(&str, u32)], stack_bytes: Option<u32>, block: &mut
 /// Writes `name=value` and a line feed. Failures are kept by `output` and come out of its `flush`.
 ///
 /// The formatting machinery of the standard library would bring panic paths into the image.
-fn print_number(output: &mut impl Write, name: &str, value: u32) {
+pub(crate) fn print_number(output: &mut impl Write, name: &str, value: u32) {
     let _kept_by_output = output.write_str(name);
     let _kept_by_output = output.write_char('=');
     let mut divisor = 1_000_000_000;

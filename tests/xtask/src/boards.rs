@@ -8,7 +8,7 @@ use crate::elf::Image;
 use crate::identity::{self, Board};
 use crate::plan::{Outcome, Plan};
 use crate::tool::{Places, run};
-use crate::{drivers, host, icount};
+use crate::{drivers, endurance, host, icount};
 
 /// Features of the core, each built alone.
 const CORE_FEATURES: [&str; 3] = ["", "serde", "defmt"];
@@ -31,7 +31,7 @@ const FLOAT_HELPERS: [&str; 10] = [
 ];
 
 /// Steps that look at the images or run them.
-const NEED_IMAGES: [&str; 10] = [
+const NEED_IMAGES: [&str; 13] = [
     "no panic paths",
     "no floats in firmware",
     "image size",
@@ -42,6 +42,9 @@ const NEED_IMAGES: [&str; 10] = [
     "drivers on Cortex-M0",
     "drivers on RV32",
     "instructions per driver",
+    "instructions per service",
+    "emulated torn cuts",
+    "emulated resets",
 ];
 
 /// Where the images are.
@@ -50,13 +53,14 @@ struct Images {
     rv32: PathBuf,
     m0_bench: PathBuf,
     rv32_bench: PathBuf,
+    m0_powercut: PathBuf,
     /// Sizes and counts depend on it.
     compiler: String,
 }
 
 impl Images {
-    fn all(&self) -> [&PathBuf; 4] {
-        [&self.m0, &self.rv32, &self.m0_bench, &self.rv32_bench]
+    fn all(&self) -> [&PathBuf; 5] {
+        [&self.m0, &self.rv32, &self.m0_bench, &self.rv32_bench, &self.m0_powercut]
     }
 }
 
@@ -80,8 +84,9 @@ pub(crate) fn steps(plan: &mut Plan, places: &Places) {
         programs = host::build_programs(places);
         programs.as_ref().map_or_else(Clone::clone, |()| Outcome::passed())
     });
-    let [panics, floats, size, on_m0, on_rv32, flipped, instructions, drivers_m0, drivers_rv32, per_driver] =
+    let [panics, floats, size, on_m0, on_rv32, flipped, instructions, drivers_m0, drivers_rv32, per_driver, ..] =
         NEED_IMAGES;
+    let [.., per_service, torn_cuts, resets] = NEED_IMAGES;
     let with_images = |check: &dyn Fn(&Images) -> Result<Outcome, Outcome>| -> Outcome {
         images.as_ref().map_err(|build| not_built(build, "firmware images")).and_then(check).into()
     };
@@ -102,6 +107,9 @@ pub(crate) fn steps(plan: &mut Plan, places: &Places) {
     plan.step(drivers_m0, || with_both(&|images| drivers::compare(places, &Board::cortex_m0(&images.m0_bench))));
     plan.step(drivers_rv32, || with_both(&|images| drivers::compare(places, &Board::rv32(&images.rv32_bench))));
     plan.step(per_driver, || with_both(&|images| drivers::measure(places, &images.m0_bench)));
+    plan.step(per_service, || with_images(&|images| endurance::measure(places, &images.m0_powercut)));
+    plan.step(torn_cuts, || with_images(&|images| endurance::torn_cuts(places, &images.m0_powercut)));
+    plan.step(resets, || with_images(&|images| endurance::resets(places, &images.m0_powercut)));
 }
 
 fn not_built(build: &Outcome, what: &str) -> Outcome {
@@ -148,7 +156,8 @@ fn build(places: &Places) -> Result<Images, Outcome> {
     };
     let [m0, m0_bench] = images("emulated", M0)?;
     let [rv32, rv32_bench] = images("emulated-rv32", RV32)?;
-    Ok(Images { m0, rv32, m0_bench, rv32_bench, compiler: cross.version()? })
+    let m0_powercut = m0.with_file_name("emulated-powercut");
+    Ok(Images { m0, rv32, m0_bench, rv32_bench, m0_powercut, compiler: cross.version()? })
 }
 
 fn load(path: &std::path::Path) -> Result<Image, Outcome> {

@@ -3,6 +3,7 @@
 use std::env;
 use std::path::PathBuf;
 
+use crate::cuts;
 use crate::plan::{Outcome, Plan};
 use crate::tool::{Places, run};
 
@@ -20,6 +21,8 @@ pub(crate) fn steps(plan: &mut Plan, places: &Places) {
         command.args(["test", "--workspace", "--no-fail-fast"]).env_remove(RECORDINGS);
         run(&mut command).map(|()| Outcome::passed()).into()
     });
+    plan.step("power cuts", || cuts::cut(places).into());
+    plan.step("fuzz properties", || fuzz_properties(places).into());
     plan.step("recordings", || recordings(places).into());
     plan.step("docs", || {
         let mut command = places.cargo();
@@ -32,6 +35,21 @@ pub(crate) fn steps(plan: &mut Plan, places: &Places) {
 
 fn cargo(places: &Places, arguments: &[&str]) -> Outcome {
     run(places.cargo().args(arguments)).map(|()| Outcome::passed()).into()
+}
+
+/// The properties of the fuzz targets on random input, with the host's own compiler. The fuzzer itself needs another one;
+/// `.ci/long` runs it.
+fn fuzz_properties(places: &Places) -> Result<Outcome, Outcome> {
+    const WITHOUT_FUZZER: &str = "--no-default-features";
+    let commands: [&[&str]; 3] = [
+        &["fmt", "--check"],
+        &["clippy", "--release", WITHOUT_FUZZER, "--all-targets", "--", "-D", "warnings"],
+        &["test", "--release", WITHOUT_FUZZER],
+    ];
+    for arguments in commands {
+        run(places.cargo().current_dir(places.root.join("fuzz")).args(arguments))?;
+    }
+    Ok(Outcome::passed())
 }
 
 /// Builds the host programs that the comparisons call.

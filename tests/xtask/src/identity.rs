@@ -64,7 +64,8 @@ impl Board {
         self.name
     }
 
-    /// Runs a feed; both names are of files in the work folder. Returns what the board printed.
+    /// Runs a feed, or what the first argument names instead; both names of files are in the work folder. Returns what the
+    /// board printed.
     pub(crate) fn run(&self, places: &Places, feed: &str, events: &str, more: &[OsString]) -> Result<String, Outcome> {
         if !is_there(self.emulator) {
             let cause = format!("no {}; cargo xtask test --install brings it", self.emulator);
@@ -94,6 +95,9 @@ fn told(code: Option<i32>) -> String {
         14 => "profile unusable",
         15 => "event without words",
         16 => "calibration refused",
+        17 => "store refused",
+        18 => "more than one flash operation in a call",
+        19 => "store without an end to its work",
         101 => "panic",
         _ => "see the emulator",
     };

@@ -7,13 +7,19 @@
 mod boards;
 mod budget;
 mod cross;
+mod cuts;
 mod drivers;
 mod elf;
+mod endurance;
+mod gdb;
 mod host;
 mod icount;
 mod identity;
 mod install;
+mod judge;
+mod machine;
 mod plan;
+mod tally;
 mod tool;
 mod traces;
 
@@ -26,7 +32,10 @@ use crate::tool::Places;
 
 const USAGE: &str = "\
 usage: cargo xtask test [--install] [--strict] [--only WORD]
+       cargo xtask judge [--runs N]
        cargo xtask traces    write the synthetic traces of tests/identity again
+
+  --runs N      how often each scenario of the judge set is run; 100 where it is not said
 
   --install     first install what is missing: compiler targets by rustup, or else Debian's compiler, linker and QEMU
   --strict      a step that is left out counts as a failure
@@ -36,6 +45,7 @@ usage: cargo xtask test [--install] [--strict] [--only WORD]
 #[derive(Debug, Clone, PartialEq, Eq)]
 enum Task {
     Test(Options),
+    Judge { runs: u32 },
     Traces,
 }
 
@@ -50,6 +60,7 @@ struct Options {
 fn parse(mut arguments: impl Iterator<Item = String>) -> Result<Task, String> {
     match arguments.next().as_deref() {
         Some("test") => {}
+        Some("judge") => return judge_options(arguments),
         Some("traces") => return Ok(Task::Traces),
         Some(other) => return Err(format!("unknown task \"{other}\"")),
         None => return Err("no task".to_owned()),
@@ -64,6 +75,19 @@ fn parse(mut arguments: impl Iterator<Item = String>) -> Result<Task, String> {
         }
     }
     Ok(Task::Test(options))
+}
+
+fn judge_options(mut arguments: impl Iterator<Item = String>) -> Result<Task, String> {
+    let runs = match (arguments.next().as_deref(), arguments.next()) {
+        (None, _) => 100,
+        (Some("--runs"), Some(runs)) => runs.parse().map_err(|_| format!("\"{runs}\" is no number of runs"))?,
+        (Some("--runs"), None) => return Err("--runs without a number".to_owned()),
+        (Some(other), _) => return Err(format!("unknown option \"{other}\"")),
+    };
+    match arguments.next() {
+        None => Ok(Task::Judge { runs }),
+        Some(other) => Err(format!("unknown option \"{other}\"")),
+    }
 }
 
 fn main() -> ExitCode {
@@ -81,6 +105,12 @@ fn main() -> ExitCode {
     };
     match task {
         Task::Test(options) => test(root, options),
+        Task::Judge { runs } => {
+            let places = Places::of(root);
+            let mut plan = Plan::new(None, true);
+            plan.step("judge", || judge::judge(&places, runs));
+            plan.conclude()
+        }
         Task::Traces => match traces::write_all(&root.join("tests/identity")) {
             Ok(()) => ExitCode::SUCCESS,
             Err(error) => {
@@ -114,6 +144,10 @@ mod tests {
             ("plain", "test", Ok(Task::Test(Options::default()))),
             ("all options", "test --only docs --install --strict", Ok(Task::Test(all))),
             ("traces", "traces", Ok(Task::Traces)),
+            ("judge", "judge", Ok(Task::Judge { runs: 100 })),
+            ("so many runs", "judge --runs 400", Ok(Task::Judge { runs: 400 })),
+            ("no number", "judge --runs many", Err("\"many\" is no number of runs".to_owned())),
+            ("too much", "judge --runs 4 5", Err("unknown option \"5\"".to_owned())),
             ("no task", "", Err("no task".to_owned())),
             ("another task", "tests", Err("unknown task \"tests\"".to_owned())),
             ("another option", "test --fast", Err("unknown option \"--fast\"".to_owned())),
