@@ -182,6 +182,7 @@ impl Monitor {
         self.tracker.begin(profile);
         self.scene.normal.begin(profile);
         self.hours.begin(profile);
+        self.keeper.profile_changed();
         Ok(())
     }
 
@@ -496,7 +497,8 @@ impl Monitor {
         let engine_runs = self.tracker.running() && now.millis_since(self.last_stamp) <= RUNNING_IS_KNOWN_MS;
         let (alarms, normal) = (&self.alarms, &self.scene.normal);
         let pack = |bytes: &mut [u8]| pack(alarms, normal, elapsed_ms, bytes);
-        let work = self.keeper.service(flash, &self.hours, Moment { elapsed_ms, engine_runs }, pack)?;
+        let work =
+            self.keeper.service(flash, &self.hours, &self.scene.profile, Moment { elapsed_ms, engine_runs }, pack)?;
         let mut kept = [0; LEARNED_BYTES];
         if let Some(length) = self.keeper.take_back(flash, &mut self.hours, &mut kept) {
             self.take_back(kept.get(..length?).unwrap_or_default());

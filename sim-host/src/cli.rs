@@ -12,16 +12,25 @@ use crate::problem::{Exit, Problem};
 use crate::suggest;
 
 /// Commands that later versions will have.
-const LATER_COMMANDS: [&str; 6] = ["report", "ledger", "board", "fit", "fleet", "demo"];
+const LATER_COMMANDS: [&str; 5] = ["report", "board", "fit", "fleet", "demo"];
 /// Options of `replay` that later versions will have.
-const LATER_OPTIONS: [&str; 4] = ["--commission", "--relearn", "--memory", "--plot"];
+const LATER_OPTIONS: [&str; 3] = ["--commission", "--relearn", "--plot"];
+/// Commands of `ledger` that later versions will have.
+const LATER_LEDGER: [&str; 4] = ["plan", "export", "sign", "recover"];
 
 const EXIT_CODES: &str = "\
 Exit codes:
   0  done
   1  a finding of the --fail-on level was raised
   2  usage, profile, columns or actions unusable
-  3  a trace of which nothing can be read
+  3  a trace or memory of which nothing can be read
+  4  an output that cannot be written";
+
+const LEDGER_EXIT_CODES: &str = "\
+Exit codes:
+  0  done
+  2  usage
+  3  a memory of which nothing can be read
   4  an output that cannot be written";
 
 const TRIAL_EXIT_CODES: &str = "\
@@ -50,6 +59,9 @@ pub enum Command {
     /// Lets simulated engines live with the faults of scenarios and scores what the monitor made of them.
     #[command(after_help = TRIAL_EXIT_CODES)]
     Trial(TrialArgs),
+    /// Shows the service book in an engine's memory.
+    #[command(subcommand)]
+    Ledger(LedgerCommand),
     /// Prints a completion script for a shell.
     Completions {
         /// The shell.
@@ -81,9 +93,39 @@ pub struct ReplayArgs {
     /// Also write rows, hours and what could not be found to this file (JSON)
     #[arg(long, value_name = "S.json")]
     pub summary: Option<PathBuf>,
+    /// Keep hours, findings and the journal in this file; made if it is not there, replaced once at the end
+    #[arg(long, value_name = "M")]
+    pub memory: Option<PathBuf>,
     /// Exit with 1 if a finding of this level or a higher one is raised
     #[arg(long, value_enum, value_name = "LEVEL")]
     pub fail_on: Option<FailOn>,
+}
+
+/// What can be done with a service book.
+#[derive(Debug, Subcommand)]
+pub enum LedgerCommand {
+    /// Prints hours, loads and what happened.
+    #[command(after_help = LEDGER_EXIT_CODES)]
+    Show {
+        /// The memory, from `replay --memory` or a board
+        #[arg(value_name = "MEMORY")]
+        memory: PathBuf,
+        /// A page to read, or one JSON object
+        #[arg(long, value_enum, default_value_t = LedgerFormat::Text)]
+        format: LedgerFormat,
+    },
+    /// Anything else that stands in the place of a command.
+    #[command(external_subcommand)]
+    Other(Vec<OsString>),
+}
+
+/// How a service book is printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum LedgerFormat {
+    /// For people.
+    Text,
+    /// For programs.
+    Json,
 }
 
 /// What `simulate` is given.
@@ -177,6 +219,7 @@ pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Cli, Refusal> {
     let cli = Cli::try_parse_from(args).map_err(|error| refusal(&error))?;
     match &cli.command {
         Command::Other(words) => Err(Refusal::Problem(unknown_command(words))),
+        Command::Ledger(LedgerCommand::Other(words)) => Err(Refusal::Problem(unknown_ledger_command(words))),
         _ => Ok(cli),
     }
 }
@@ -208,8 +251,17 @@ fn unknown_command(words: &[OsString]) -> Problem {
     if LATER_COMMANDS.contains(&word.as_str()) {
         return not_yet(&word);
     }
-    let remedy = suggest::remedy(&word, &["replay", "simulate", "trial", "completions", "help"]);
+    let remedy = suggest::remedy(&word, &["replay", "simulate", "trial", "ledger", "completions", "help"]);
     Problem::new(Exit::Usage, format!("There is no command `{word}`"), remedy)
+}
+
+fn unknown_ledger_command(words: &[OsString]) -> Problem {
+    let word = words.first().map_or_else(String::new, |word| word.to_string_lossy().into_owned());
+    if LATER_LEDGER.contains(&word.as_str()) {
+        return not_yet(&format!("ledger {word}"));
+    }
+    let remedy = suggest::remedy(&word, &["show", "help"]);
+    Problem::new(Exit::Usage, format!("There is no command `ledger {word}`"), remedy)
 }
 
 fn not_yet(what: &str) -> Problem {

@@ -13,12 +13,14 @@ use monitor_core::calibration::Calibration;
 use monitor_core::detect::Unavailable;
 use monitor_core::event::{Event, State};
 use monitor_core::finding::{Finding, Level};
+use monitor_core::ledger::store::{StoreError, Work};
 use monitor_core::profile::ProfileError;
 use monitor_core::time::Instant;
 
 use crate::actions::Action;
 use crate::columns::ColumnMap;
 use crate::doubt::{Doubt, Watch};
+use crate::memory::RegionFlash;
 use crate::problem::{Exit, Problem};
 use crate::profile::HostProfile;
 use crate::quality::AlarmQuality;
@@ -164,6 +166,8 @@ pub struct Outcome {
     pub worst: Option<Level>,
     /// The worst problem that a trace had.
     pub failed: Option<Exit>,
+    /// Places in the memory that held something and could not be read at the start.
+    pub damaged: u16,
 }
 
 /// Why a replay ended before its end.
@@ -173,6 +177,14 @@ pub enum Stop {
     Profile(ProfileError),
     /// The events cannot be written.
     Output(io::Error),
+    /// The store refused the memory.
+    Memory(StoreError),
+}
+
+impl From<StoreError> for Stop {
+    fn from(error: StoreError) -> Self {
+        Self::Memory(error)
+    }
 }
 
 impl From<io::Error> for Stop {
@@ -183,16 +195,21 @@ impl From<io::Error> for Stop {
 
 /// Replays all traces of `plan` as consecutive trips of one engine.
 ///
-/// A trace that cannot be read is reported and the others go on.
+/// A trace that cannot be read is reported and the others go on. With a `memory` each trip is a power-up of its store.
 ///
 /// # Errors
-/// The profile contradicts itself, or `events` cannot be written.
-pub fn replay(plan: &Plan, events: &mut dyn EventSink, notes: &mut dyn NoteSink) -> Result<Outcome, Stop> {
+/// The profile contradicts itself, `events` cannot be written, or the store refuses the memory.
+pub fn replay(
+    plan: &Plan,
+    memory: Option<&mut RegionFlash>,
+    events: &mut dyn EventSink,
+    notes: &mut dyn NoteSink,
+) -> Result<Outcome, Stop> {
     // The monitor is never moved once it has begun.
     let mut monitor = Box::new(Monitor::new());
     monitor.begin(&plan.profile.core).map_err(Stop::Profile)?;
     let outcome = Outcome { calibration: plan.profile.calibration, ..Outcome::default() };
-    let mut run = Run { plan, monitor: &mut monitor, events, notes, outcome, raised: 0 };
+    let mut run = Run { plan, monitor: &mut monitor, memory, events, notes, outcome, raised: 0 };
     for (trip, path) in (0..).zip(&plan.traces) {
         run.trip(trip, path)?;
     }
@@ -206,6 +223,7 @@ pub fn replay(plan: &Plan, events: &mut dyn EventSink, notes: &mut dyn NoteSink)
 struct Run<'a> {
     plan: &'a Plan,
     monitor: &'a mut Monitor,
+    memory: Option<&'a mut RegionFlash>,
     events: &'a mut dyn EventSink,
     notes: &'a mut dyn NoteSink,
     outcome: Outcome,
@@ -213,7 +231,7 @@ struct Run<'a> {
 }
 
 impl Run<'_> {
-    fn trip(&mut self, trip: i16, path: &Path) -> io::Result<()> {
+    fn trip(&mut self, trip: i16, path: &Path) -> Result<(), Stop> {
         let mut pending: Vec<_> = self.plan.actions.iter().copied().filter(|action| action.trip == trip).collect();
         match TraceReader::open(path, self.plan.columns.as_ref()) {
             Ok(mut reader) => self.rows(trip, path, &mut reader, &mut pending)?,
@@ -223,8 +241,15 @@ impl Run<'_> {
         Ok(())
     }
 
-    fn rows(&mut self, trip: i16, path: &Path, reader: &mut TraceReader, pending: &mut Vec<Action>) -> io::Result<()> {
+    fn rows(
+        &mut self,
+        trip: i16,
+        path: &Path,
+        reader: &mut TraceReader,
+        pending: &mut Vec<Action>,
+    ) -> Result<(), Stop> {
         let file = path.to_string_lossy();
+        self.power_up()?;
         let (running_before_ms, starts_before) = (self.monitor.hours().running_ms(), self.monitor.hours().starts());
         self.raised = 0;
         let mut begun = false;
@@ -247,12 +272,14 @@ impl Run<'_> {
             if let Some(tick) = self.monitor.step(row.stamp, &row.readings) {
                 self.tick(tick, pending)?;
             }
+            self.keep(row.stamp)?;
         };
         if begun {
             let last = self.monitor.end_trip();
             self.drain()?;
             if let Some(tick) = last {
                 self.tick(tick, pending)?;
+                self.keep(tick)?;
             }
             self.outcome.alarms.end_trip();
         }
@@ -291,6 +318,26 @@ impl Run<'_> {
             self.notes.trip_done(&done);
             self.outcome.trips.push(done);
         }
+        Ok(())
+    }
+
+    /// Opens the store of the memory, as a board does when it gets power.
+    fn power_up(&mut self) -> Result<(), Stop> {
+        let Some(flash) = self.memory.as_deref_mut() else { return Ok(()) };
+        self.monitor.open(flash, 0)?;
+        if self.outcome.trips.is_empty() {
+            self.outcome.damaged = self.monitor.store().damaged();
+        }
+        while !self.monitor.is_ready() {
+            let _ = self.monitor.service(Instant::from_millis(0), flash)?;
+        }
+        Ok(())
+    }
+
+    /// Writes what is due.
+    fn keep(&mut self, now: Instant) -> Result<(), Stop> {
+        let Some(flash) = self.memory.as_deref_mut() else { return Ok(()) };
+        while self.monitor.service(now, flash)? != Work::Nothing {}
         Ok(())
     }
 

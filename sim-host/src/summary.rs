@@ -1,98 +1,10 @@
 //! `--summary`: what a replay came to, as one JSON object in a file.
 
 use std::fmt::Write as _;
-use std::fs::{self, File, OpenOptions};
-use std::io::{self, Write};
-use std::path::{Path, PathBuf};
 
-use crate::problem::{Exit, Problem};
 use crate::quality::AlarmQuality;
 use crate::replay::Outcome;
 use crate::texts;
-
-/// A summary file that is not there before it is complete.
-///
-/// It is written beside its place and moved there at the end, so that a reader never sees half of it. The place is tried
-/// before the replay begins, so that one that cannot be written to is known before the work is done.
-#[derive(Debug)]
-pub struct SummaryFile {
-    target: PathBuf,
-    /// Devices and pipes are written as they are; there is nothing to replace.
-    is_regular: bool,
-}
-
-impl SummaryFile {
-    /// Makes sure that `target` can be written.
-    ///
-    /// # Errors
-    /// The place cannot be written to: exit code 4.
-    pub fn create(target: &Path) -> Result<Self, Problem> {
-        Self::try_place(target).map_err(|error| unwritable(target, &error))
-    }
-
-    fn try_place(target: &Path) -> io::Result<Self> {
-        // A link stays a link: what it points to is replaced.
-        let target = fs::canonicalize(target).unwrap_or_else(|_| target.to_owned());
-        let is_regular = match fs::metadata(&target) {
-            Ok(there) if there.is_dir() => return Err(io::Error::other("it is a directory")),
-            Ok(there) if there.is_file() && there.permissions().readonly() => {
-                return Err(io::Error::other("it is read-only"));
-            }
-            Ok(there) => there.is_file(),
-            Err(_) => true,
-        };
-        if is_regular {
-            Part::beside(&target)?;
-        }
-        Ok(Self { target, is_regular })
-    }
-
-    /// Writes the summary and moves it to its place.
-    ///
-    /// # Errors
-    /// The file cannot be written: exit code 4.
-    pub fn finish(self, outcome: &Outcome) -> Result<(), Problem> {
-        self.write(to_json(outcome).as_bytes()).map_err(|error| unwritable(&self.target, &error))
-    }
-
-    fn write(&self, bytes: &[u8]) -> io::Result<()> {
-        if !self.is_regular {
-            return OpenOptions::new().write(true).open(&self.target)?.write_all(bytes);
-        }
-        let mut part = Part::beside(&self.target)?;
-        part.file.write_all(bytes)?;
-        part.file.sync_all()?;
-        fs::rename(&part.path, &self.target)
-    }
-}
-
-/// A file that is removed again unless it was moved to its place.
-struct Part {
-    path: PathBuf,
-    file: File,
-}
-
-impl Part {
-    fn beside(target: &Path) -> io::Result<Self> {
-        let name = target.file_name().ok_or_else(|| io::Error::other("it is not the name of a file"))?;
-        let name = format!(".{}.{}.part", name.to_string_lossy(), std::process::id());
-        let path = target.with_file_name(name);
-        let file = OpenOptions::new().write(true).create_new(true).open(&path)?;
-        Ok(Self { path, file })
-    }
-}
-
-impl Drop for Part {
-    fn drop(&mut self) {
-        // Gone already where it was moved; otherwise nothing is left to do about a file that cannot be removed.
-        let _ = fs::remove_file(&self.path);
-    }
-}
-
-fn unwritable(target: &Path, error: &io::Error) -> Problem {
-    let remedy = "Give --summary a place that can be written to";
-    Problem::new(Exit::Device, format!("The summary cannot be written: {error}"), remedy).in_file(target)
-}
 
 /// The summary as one line of JSON with its line feed.
 #[must_use]
@@ -207,18 +119,5 @@ mod tests {
             "\n"
         );
         assert_eq!(to_json(&outcome), expected);
-    }
-
-    #[test]
-    fn nothing_is_there_until_the_summary_is_complete() {
-        let folder = tempfile::tempdir().unwrap();
-        let target = folder.path().join("s.json");
-        fs::write(&target, "old").unwrap();
-        let pending = SummaryFile::create(&target).unwrap();
-        assert_eq!(fs::read_to_string(&target).unwrap(), "old");
-        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1, "trying the place leaves nothing behind");
-        pending.finish(&Outcome::default()).unwrap();
-        assert!(fs::read_to_string(&target).unwrap().starts_with("{\"rows_read\":0,"));
-        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
     }
 }

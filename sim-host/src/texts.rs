@@ -23,6 +23,17 @@ pub const CAUTIONS: &str = "This monitor advises; it never stops or slows the en
     nothing. Follow the engine's handbook, local rules and a qualified mechanic. Beware of hot water and hot metal, \
     moving propellers, fuel vapour and exhaust gas. Never run an engine without cooling water.";
 
+/// Why a memory is as it was.
+pub const MEMORY_NOT_REPLACED: &str = "the memory was left as it was, because a trace could not be used; replay all of \
+    them again when it can";
+
+/// How much of a memory could not be read.
+#[must_use]
+pub fn damaged_memory(places: u16) -> String {
+    let records = if places == 1 { "record" } else { "records" };
+    format!("{places} damaged {records} in the memory could not be read and were passed over")
+}
+
 /// Heads the findings that cannot be found.
 pub const NOT_POSSIBLE: &str = "Cannot be found here";
 

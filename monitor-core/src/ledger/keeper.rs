@@ -5,11 +5,12 @@ use embedded_storage::nor_flash::NorFlash;
 use super::hours::Hours;
 use super::snapshot::{SNAPSHOT_EVERY_S, SnapshotRing, Trigger};
 use super::store::{
-    Conditions, JournalEvent, LEARNED_BYTES, NewRecord, Progress, Store, StoreError, Work, learned_is_due,
+    Conditions, JournalEvent, LEARNED_BYTES, NewRecord, Progress, Settings, Store, StoreError, Work, learned_is_due,
 };
 use crate::acquire::Channel;
 use crate::event::{Event, State};
 use crate::finding::Level;
+use crate::profile::Profile;
 
 /// Records that can wait for the flash.
 const WAITING: usize = 6;
@@ -31,10 +32,11 @@ enum Job {
     Journal,
     Snapshot,
     Learned,
+    Profile,
 }
 
 impl Job {
-    const ALL: [Self; 3] = [Self::Journal, Self::Snapshot, Self::Learned];
+    const ALL: [Self; 4] = [Self::Journal, Self::Snapshot, Self::Learned, Self::Profile];
 }
 
 /// The store and what waits for it.
@@ -57,6 +59,8 @@ pub(crate) struct Keeper {
     /// The end of a trip or of a run: what changed is saved at once.
     flush: bool,
     failed: Option<Job>,
+    /// Whether the store holds the profile that the monitor works with.
+    profile_is_kept: bool,
 }
 
 impl Keeper {
@@ -75,6 +79,7 @@ impl Keeper {
             alarms_changed: false,
             flush: false,
             failed: None,
+            profile_is_kept: false,
         }
     }
 
@@ -110,6 +115,11 @@ impl Keeper {
     pub(crate) fn end_trip(&mut self) {
         self.snapshots.finish();
         self.flush = true;
+    }
+
+    /// The monitor was given an engine.
+    pub(crate) fn profile_changed(&mut self) {
+        self.profile_is_kept = false;
     }
 
     /// Something that happened is to be remembered.
@@ -178,6 +188,7 @@ impl Keeper {
         &mut self,
         flash: &mut F,
         hours: &Hours,
+        profile: &Profile,
         moment: Moment,
         pack: impl FnOnce(&mut [u8]) -> usize,
     ) -> Result<Work, StoreError> {
@@ -199,6 +210,7 @@ impl Keeper {
             Job::Journal => self.write_journal(flash, hours),
             Job::Snapshot => self.write_snapshot(flash),
             Job::Learned => self.write_learned(flash, hours, moment, pack),
+            Job::Profile => self.write_profile(flash, profile),
         };
         if done.is_err() {
             self.failed = Some(job);
@@ -212,6 +224,7 @@ impl Keeper {
                 self.waiting.iter().any(Option::is_some) || self.store.journal.seal_is_due(running_s(hours))
             }
             Job::Snapshot => self.snapshots.next_half().is_some(),
+            Job::Profile => !self.profile_is_kept,
             Job::Learned => {
                 let since_ms = hours.running_ms().saturating_sub(self.learned_at_running_ms);
                 let since_s = u32::try_from(since_ms / 1_000).unwrap_or(u32::MAX);
@@ -259,6 +272,14 @@ impl Keeper {
             self.learned_at_ms = moment.elapsed_ms;
             self.alarms_changed = false;
         }
+        Ok(())
+    }
+
+    /// The keys stay as they are.
+    fn write_profile<F: NorFlash>(&mut self, flash: &mut F, profile: &Profile) -> Result<(), StoreError> {
+        let kept = self.store.settings.load(flash)?.unwrap_or_default();
+        self.profile_is_kept = kept.profile == Some(*profile)
+            || self.store.settings.save(flash, &Settings { profile: Some(*profile), ..kept })? == Progress::Done;
         Ok(())
     }
 }

@@ -1,6 +1,7 @@
 //! One file for each command, and the way from a command line to an exit code.
 
 mod completions;
+mod ledger;
 mod notes;
 mod replay;
 mod simulate;
@@ -9,7 +10,7 @@ mod trial;
 use std::ffi::OsString;
 use std::io::{self, Write};
 
-use crate::cli::{self, Command, Refusal};
+use crate::cli::{self, Command, LedgerCommand, Refusal};
 use crate::problem::{Exit, Problem};
 
 /// Runs the command line `args`, the program's name first, and returns the exit code.
@@ -19,9 +20,10 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> u8 {
             Command::Replay(args) => replay::run(args),
             Command::Simulate(args) => simulate::run(&args),
             Command::Trial(args) => trial::run(args),
+            Command::Ledger(LedgerCommand::Show { memory, format }) => ledger::show(&memory, format),
             Command::Completions { shell } => completions::run(shell),
             // Refused by the parser.
-            Command::Other(_) => Ok(None),
+            Command::Other(_) | Command::Ledger(LedgerCommand::Other(_)) => Ok(None),
         },
         Err(Refusal::Answer(text)) => io::stdout().write_all(text.as_bytes()).map(|()| None).or_else(output_failed),
         Err(Refusal::Usage(text)) => {

@@ -2,22 +2,27 @@
 
 use std::fs;
 use std::io::{self, BufWriter};
+use std::path::Path;
 
 use super::{notes, output_failed};
 use crate::actions;
 use crate::cli::{Format, ReplayArgs};
 use crate::columns::ColumnMap;
+use crate::memory::Memory;
+use crate::out_file::OutFile;
 use crate::problem::{Exit, Problem};
 use crate::profile::HostProfile;
 use crate::replay::{EventSink, JsonLines, Plan, Stop, replay};
-use crate::summary::SummaryFile;
+use crate::summary;
 use crate::texts;
 use crate::timeline::Timeline;
 
 /// Replays the traces; returns the exit code where it is not 0.
 pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
     let plan = plan(&args)?;
-    let summary = args.summary.as_deref().map(SummaryFile::create).transpose()?;
+    let summary_file = |target| OutFile::create(target, "The summary", "Give --summary a place that can be written to");
+    let summary = args.summary.as_deref().map(summary_file).transpose()?;
+    let mut memory = args.memory.as_deref().map(Memory::open).transpose()?;
     if args.format == Format::Text {
         notes::say_wrapped(texts::CAUTIONS);
     }
@@ -29,17 +34,38 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
         notes::say_wrapped(&format!("note: {}: {said}", args.profile.display()));
     }
     let mut events = event_sink(args.format, &plan.profile);
-    let outcome = match replay(&plan, events.as_mut(), &mut notes::StandardError) {
+    let outcome = match replay(
+        &plan,
+        memory.as_mut().map(|memory| &mut memory.region),
+        events.as_mut(),
+        &mut notes::StandardError,
+    ) {
         Ok(outcome) => outcome,
         Err(Stop::Output(error)) => return output_failed(error),
         Err(Stop::Profile(error)) => {
             let problem = Problem::new(Exit::Usage, error.to_string(), "Correct the profile");
             return Err(problem.in_file(&args.profile));
         }
+        Err(Stop::Memory(error)) => {
+            let remedy = "Nothing was changed. `lookastern ledger recover` saves what can be read of it";
+            let problem = Problem::new(Exit::Unreadable, error.to_string(), remedy);
+            return Err(args.memory.as_deref().map_or(problem.clone(), |memory| problem.in_file(memory)));
+        }
     };
     notes::say_outcome(&outcome);
-    if let Some(summary) = summary {
-        summary.finish(&outcome)?;
+    if outcome.damaged > 0 {
+        notes::say("note", &texts::damaged_memory(outcome.damaged));
+    }
+    if let Some(memory) = memory {
+        // A trace that could not be used may be there the next time: then it would count twice.
+        if outcome.failed.is_none_or(|failed| failed < Exit::Unreadable) {
+            memory.save()?;
+        } else {
+            notes::say("note", texts::MEMORY_NOT_REPLACED);
+        }
+    }
+    if let Some(file) = summary {
+        file.finish(summary::to_json(&outcome).as_bytes())?;
     }
     let too_bad = args.fail_on.is_some_and(|limit| outcome.worst.is_some_and(|worst| worst >= limit.level()));
     Ok(outcome.failed.max(too_bad.then_some(Exit::FindingRaised)))
@@ -61,12 +87,17 @@ fn plan(args: &ReplayArgs) -> Result<Plan, Problem> {
 }
 
 fn refuse_to_overwrite_an_input(args: &ReplayArgs) -> Result<(), Problem> {
-    let Some(summary) = &args.summary else { return Ok(()) };
-    let Ok(there) = fs::canonicalize(summary) else { return Ok(()) };
-    let mut inputs = args.traces.iter().chain([&args.profile]).chain(&args.columns).chain(&args.actions);
-    if inputs.any(|input| fs::canonicalize(input).is_ok_and(|input| input == there)) {
-        let cause = "The summary would replace a file that is read here";
-        return Err(Problem::new(Exit::Usage, cause, "Give --summary another name").in_file(summary));
+    let inputs = || args.traces.iter().chain([&args.profile]).chain(&args.columns).chain(&args.actions);
+    let is_read = |there: &Path| inputs().any(|input| fs::canonicalize(input).is_ok_and(|input| input == there));
+    let memory = args.memory.as_ref().and_then(|memory| fs::canonicalize(memory).ok());
+    for (what, option, out) in [("summary", "--summary", &args.summary), ("memory", "--memory", &args.memory)] {
+        let Some(out) = out else { continue };
+        let Ok(there) = fs::canonicalize(out) else { continue };
+        let is_memory = option == "--summary" && memory.as_ref() == Some(&there);
+        if is_read(&there) || is_memory {
+            let cause = format!("The {what} would replace a file that is read here");
+            return Err(Problem::new(Exit::Usage, cause, format!("Give {option} another name")).in_file(out));
+        }
     }
     Ok(())
 }

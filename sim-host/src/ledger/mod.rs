@@ -1,0 +1,144 @@
+//! The service book in a memory: read through the board's own store, on a copy, so that nothing is changed.
+
+mod json;
+mod page;
+
+pub use json::to_json;
+pub use page::to_text;
+
+use monitor_core::Monitor;
+use monitor_core::event::{Event, Evidence};
+use monitor_core::ledger::store::{
+    Conditions, Fullness, JournalEvent, REGION_BYTES, Record, Store, StoreError, Tally, Work,
+};
+use monitor_core::ledger::{Band, Totals};
+use monitor_core::time::Instant;
+
+use crate::memory::RegionFlash;
+
+/// Running time in one band of engine speed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct BandTime {
+    /// The band.
+    pub band: Band,
+    /// Its lower edge in rpm.
+    pub from_rpm: i32,
+    /// Its upper edge in rpm; the last band has none.
+    pub to_rpm: Option<i32>,
+    /// Whole seconds of running.
+    pub seconds: u64,
+}
+
+/// An event of the journal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct BookEvent {
+    /// The event, with two numbers of evidence at most.
+    pub event: Event,
+    /// Orders all records.
+    pub seq: u32,
+    /// Number of the power-up, low 16 bits.
+    pub boot: u16,
+    /// Seconds that the engine was run on since the finding was raised; of a `raised` itself until it had gone, or until
+    /// now. `None` where its beginning is no longer in the journal.
+    pub run_on_s: Option<u32>,
+    /// Its numbers could not be read.
+    pub detail_missing: bool,
+}
+
+/// What a memory says.
+#[derive(Debug, Clone)]
+pub struct Ledger {
+    /// Hours, starts and abuse.
+    pub totals: Totals,
+    /// Running time by engine speed; empty where the memory holds no profile.
+    pub bands: Vec<BandTime>,
+    /// The events that are still there one by one, oldest first.
+    pub events: Vec<BookEvent>,
+    /// How many events there have been in all, those that made room included.
+    pub tally: Tally,
+    /// How full the journal is.
+    pub fullness: Fullness,
+    /// Number of power-ups.
+    pub boots: u32,
+    /// Records that could not be read.
+    pub damaged: u16,
+}
+
+/// Reads the service book of a memory.
+///
+/// # Errors
+/// The store cannot read it.
+pub fn read(memory: &RegionFlash) -> Result<Ledger, StoreError> {
+    let mut flash = memory.clone();
+    let mut store = Store::new();
+    store.open(&mut flash, 0)?;
+    let damaged = store.damaged();
+    let standing = Conditions { engine_runs: false, supply_is_good: true };
+    // Reading may end in a write to the copy: the first act after power-up. More acts than bytes there are not.
+    for _ in 0..REGION_BYTES {
+        if store.is_ready() {
+            break;
+        }
+        let _ = store.service(&mut flash, &Totals::NONE, standing)?;
+    }
+    let totals = store.hours.saved().ok_or(StoreError::NotReady)?;
+    let profile = store.settings.load(&mut flash)?.and_then(|settings| settings.profile);
+    let running_s = u32::try_from(totals.all_running_ms() / 1_000).unwrap_or(u32::MAX);
+    Ok(Ledger {
+        totals,
+        bands: profile.map(|profile| bands(memory, &profile)).transpose()?.unwrap_or_default(),
+        events: events(&store, &mut flash, running_s)?,
+        tally: store.journal.tally(&mut flash)?,
+        fullness: store.journal.fullness(),
+        // The copy had one power-up more than the memory.
+        boots: store.boot().saturating_sub(1),
+        damaged,
+    })
+}
+
+fn bands(memory: &RegionFlash, profile: &monitor_core::profile::Profile) -> Result<Vec<BandTime>, StoreError> {
+    let mut flash = memory.clone();
+    let mut monitor = Box::new(Monitor::new());
+    // A profile that contradicts itself was written by nobody; it has no bands.
+    if monitor.begin(profile).is_err() {
+        return Ok(Vec::new());
+    }
+    monitor.open(&mut flash, 0)?;
+    while !monitor.is_ready() && monitor.service(Instant::from_millis(0), &mut flash)? != Work::Nothing {}
+    let bands = monitor.hours().bands();
+    Ok(bands.map(|(band, from_rpm, to_rpm, seconds)| BandTime { band, from_rpm, to_rpm, seconds }).collect())
+}
+
+fn events(store: &Store, flash: &mut RegionFlash, running_s: u32) -> Result<Vec<BookEvent>, StoreError> {
+    let journal = &store.journal;
+    let (mut walk, mut events) = (journal.newest(), Vec::new());
+    while let Some(recorded) = journal.older(flash, &mut walk)? {
+        let Record::Event(event) = recorded.record else { continue };
+        events.push(BookEvent {
+            event: as_event(&event),
+            seq: recorded.seq,
+            boot: recorded.boot,
+            run_on_s: journal.run_on_s(flash, &recorded, running_s)?,
+            detail_missing: event.detail_missing,
+        });
+    }
+    events.reverse();
+    Ok(events)
+}
+
+fn as_event(kept: &JournalEvent) -> Event {
+    let numbers = kept.evidence.iter().flatten();
+    Event {
+        trip: kept.trip,
+        stamp: kept.stamp,
+        id: kept.id,
+        finding: kept.finding,
+        channel: kept.channel,
+        level: kept.level,
+        state: kept.state,
+        alarm_state: kept.alarm_state,
+        evidence: numbers.fold(Evidence::NONE, |evidence, item| evidence.with(item.key, item.value)),
+        candidates: [kept.candidate, None, None],
+        replaced_by: kept.replaced_by,
+    }
+}
