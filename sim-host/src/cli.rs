@@ -16,7 +16,7 @@ const LATER_COMMANDS: [&str; 5] = ["report", "board", "fit", "fleet", "demo"];
 /// Options of `replay` that later versions will have.
 const LATER_OPTIONS: [&str; 3] = ["--commission", "--relearn", "--plot"];
 /// Commands of `ledger` that later versions will have.
-const LATER_LEDGER: [&str; 4] = ["plan", "export", "sign", "recover"];
+const LATER_LEDGER: [&str; 3] = ["plan", "export", "sign"];
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -113,6 +113,16 @@ pub enum LedgerCommand {
         /// A page to read, or one JSON object
         #[arg(long, value_enum, default_value_t = LedgerFormat::Text)]
         format: LedgerFormat,
+    },
+    /// Makes a memory of what can be read of a raw dump of a board's flash.
+    #[command(after_help = LEDGER_EXIT_CODES)]
+    Recover {
+        /// The raw region of 64 KiB, damaged or not
+        #[arg(value_name = "DUMP")]
+        dump: PathBuf,
+        /// The memory to make; never replaced if it is there
+        #[arg(short, long, value_name = "M")]
+        output: PathBuf,
     },
     /// Anything else that stands in the place of a command.
     #[command(external_subcommand)]
@@ -260,7 +270,7 @@ fn unknown_ledger_command(words: &[OsString]) -> Problem {
     if LATER_LEDGER.contains(&word.as_str()) {
         return not_yet(&format!("ledger {word}"));
     }
-    let remedy = suggest::remedy(&word, &["show", "help"]);
+    let remedy = suggest::remedy(&word, &["show", "recover", "help"]);
     Problem::new(Exit::Usage, format!("There is no command `ledger {word}`"), remedy)
 }
 

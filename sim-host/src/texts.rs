@@ -11,6 +11,8 @@ use monitor_core::detect::Unavailable;
 use monitor_core::event::{AlarmState, EvidenceKey, State};
 use monitor_core::finding::{Finding, Level};
 
+use crate::ledger::Ledger;
+use crate::memory::Salvage;
 use crate::profile::Assumed;
 use crate::suggest;
 
@@ -32,6 +34,51 @@ pub const MEMORY_NOT_REPLACED: &str = "the memory was left as it was, because a 
 pub fn damaged_memory(places: u16) -> String {
     let records = if places == 1 { "record" } else { "records" };
     format!("{places} damaged {records} in the memory could not be read and were passed over")
+}
+
+/// Stands where a sector of hours was lost.
+pub const HOURS_MAY_BE_OLDER: &str = "a sector of hours could not be read: the hours may be older than the engine's";
+
+/// The journal is ahead of the hours.
+#[must_use]
+pub fn hours_are_older(hours_s: u64, journal_s: u32) -> String {
+    format!("only older hours can be read: {hours_s} s, while the journal shows at least {journal_s} s of running")
+}
+
+/// What was found in a dump.
+#[must_use]
+pub fn recovered(salvaged: &Salvage, ledger: &Ledger) -> String {
+    format!(
+        "Recovered {} of 16 sectors: {} s of running, {} starts, {} events.",
+        salvaged.sectors,
+        ledger.totals.all_running_ms() / 1_000,
+        ledger.totals.starts,
+        ledger.events.len()
+    )
+}
+
+/// What of a dump was left out, and what was mended, one sentence each.
+#[must_use]
+pub fn salvage_losses(salvaged: &Salvage) -> Vec<String> {
+    let mut losses = Vec::new();
+    let mut say = |said: bool, text: String| {
+        if said {
+            losses.push(text);
+        }
+    };
+    say(salvaged.had_header, "the header of a memory file was left out".to_owned());
+    say(salvaged.missing_bytes > 0, format!("the dump is {} bytes short", salvaged.missing_bytes));
+    say(salvaged.surplus_bytes > 0, format!("{} bytes behind the region were left out", salvaged.surplus_bytes));
+    say(salvaged.moved > 0, format!("{} sectors stood at a wrong place and were put back", salvaged.moved));
+    say(
+        !salvaged.unreadable.is_empty(),
+        format!("no record can be read in a sector of: {}", salvaged.unreadable.join(", ")),
+    );
+    say(
+        !salvaged.doubled.is_empty(),
+        format!("two sectors claim one place, and one was left out: {}", salvaged.doubled.join(", ")),
+    );
+    losses
 }
 
 /// Heads the findings that cannot be found.

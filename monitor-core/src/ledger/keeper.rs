@@ -12,8 +12,10 @@ use crate::event::{Event, State};
 use crate::finding::Level;
 use crate::profile::Profile;
 
-/// Records that can wait for the flash.
-const WAITING: usize = 6;
+/// Records that can wait for the flash: one request can change every open finding at once, while a power-up and a hole
+/// wait.
+/// One request can change every open finding at once, while a power-up and a hole wait.
+const WAITING: usize = 8;
 /// What changed of the alarms is saved after this time at the latest, so that a power cut does not lose an
 /// acknowledgement or an open finding; own convention, within the erases that the area can bear.
 const ALARMS_SAVED_AFTER_MS: u64 = 30_000;
@@ -277,7 +279,14 @@ impl Keeper {
 
     /// The keys stay as they are.
     fn write_profile<F: NorFlash>(&mut self, flash: &mut F, profile: &Profile) -> Result<(), StoreError> {
-        let kept = self.store.settings.load(flash)?.unwrap_or_default();
+        let kept = match self.store.settings.load(flash) {
+            // What a newer version wrote is left to it.
+            Err(StoreError::Newer { .. }) => {
+                self.profile_is_kept = true;
+                return Ok(());
+            }
+            kept => kept?.unwrap_or_default(),
+        };
         self.profile_is_kept = kept.profile == Some(*profile)
             || self.store.settings.save(flash, &Settings { profile: Some(*profile), ..kept })? == Progress::Done;
         Ok(())

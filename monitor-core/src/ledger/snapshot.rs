@@ -189,7 +189,7 @@ impl SnapshotRing {
         }
     }
 
-    /// The half that is to be kept next: those before come first. To be asked for again after [`SnapshotRing::kept`].
+    /// The half that is to be kept next: those before come first. To be asked for again after [`SnapshotRing::half_is_kept`].
     #[must_use]
     pub fn next_half(&self) -> Option<SnapshotHalf> {
         let before = self.pending.iter().flatten().find(|pending| !pending.before_is_kept);

@@ -8,9 +8,7 @@ pub use page::to_text;
 
 use monitor_core::Monitor;
 use monitor_core::event::{Event, Evidence};
-use monitor_core::ledger::store::{
-    Conditions, Fullness, JournalEvent, REGION_BYTES, Record, Store, StoreError, Tally, Work,
-};
+use monitor_core::ledger::store::{Conditions, Fullness, JournalEvent, REGION_BYTES, Record, Store, StoreError, Tally};
 use monitor_core::ledger::{Band, Totals};
 use monitor_core::time::Instant;
 
@@ -54,6 +52,8 @@ pub struct Ledger {
     pub bands: Vec<BandTime>,
     /// The events that are still there one by one, oldest first.
     pub events: Vec<BookEvent>,
+    /// Running seconds at the newest record of the journal.
+    pub newest_running_s: Option<u32>,
     /// How many events there have been in all, those that made room included.
     pub tally: Tally,
     /// How full the journal is.
@@ -62,6 +62,14 @@ pub struct Ledger {
     pub boots: u32,
     /// Records that could not be read.
     pub damaged: u16,
+}
+
+impl Ledger {
+    /// Whether there is something in the memory, and none of it can be read.
+    #[must_use]
+    pub fn is_lost(&self) -> bool {
+        self.damaged > 0 && self.boots == 0 && self.events.is_empty() && self.totals == Totals::NONE
+    }
 }
 
 /// Reads the service book of a memory.
@@ -84,7 +92,9 @@ pub fn read(memory: &RegionFlash) -> Result<Ledger, StoreError> {
     let totals = store.hours.saved().ok_or(StoreError::NotReady)?;
     let profile = store.settings.load(&mut flash)?.and_then(|settings| settings.profile);
     let running_s = u32::try_from(totals.all_running_ms() / 1_000).unwrap_or(u32::MAX);
+    let newest = store.journal.older(&mut flash, &mut store.journal.newest())?;
     Ok(Ledger {
+        newest_running_s: newest.map(|recorded| recorded.running_s),
         totals,
         bands: profile.map(|profile| bands(memory, &profile)).transpose()?.unwrap_or_default(),
         events: events(&store, &mut flash, running_s)?,
@@ -104,7 +114,12 @@ fn bands(memory: &RegionFlash, profile: &monitor_core::profile::Profile) -> Resu
         return Ok(Vec::new());
     }
     monitor.open(&mut flash, 0)?;
-    while !monitor.is_ready() && monitor.service(Instant::from_millis(0), &mut flash)? != Work::Nothing {}
+    for _ in 0..REGION_BYTES {
+        if monitor.is_ready() {
+            break;
+        }
+        let _ = monitor.service(Instant::from_millis(0), &mut flash)?;
+    }
     let bands = monitor.hours().bands();
     Ok(bands.map(|(band, from_rpm, to_rpm, seconds)| BandTime { band, from_rpm, to_rpm, seconds }).collect())
 }

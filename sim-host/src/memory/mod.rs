@@ -11,8 +11,10 @@
 //!
 //! All numbers are little-endian. Host and board read and write the region with the same code.
 
+mod recover;
 mod region;
 
+pub use recover::{Salvage, salvage};
 pub use region::{RegionError, RegionFlash};
 
 use std::fs;
@@ -108,6 +110,19 @@ impl Memory {
     pub fn open(path: &Path) -> Result<Self, Problem> {
         let region = read(path)?.unwrap_or_default();
         let out = OutFile::create(path, "The memory", "Give --memory a place that can be written to")?;
+        Ok(Self { region, out })
+    }
+
+    /// A memory made of what was recovered; the place must be free.
+    ///
+    /// # Errors
+    /// There is a file already (2), or the place cannot be written to (4).
+    pub fn of_region(path: &Path, region: RegionFlash) -> Result<Self, Problem> {
+        if path.exists() {
+            let cause = "There is a file of that name already";
+            return Err(Problem::new(Exit::Usage, cause, "Give another name after -o").in_file(path));
+        }
+        let out = OutFile::create(path, "The memory", "Give another place after -o")?;
         Ok(Self { region, out })
     }
 

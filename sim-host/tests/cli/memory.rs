@@ -167,3 +167,87 @@ fn damage_is_counted_and_what_is_left_is_shown() {
     assert!(done.err.contains("1 damaged record"), "{}", done.err);
     assert!(done.out.contains("\"running_s\":319"), "{}", done.out);
 }
+
+/// The region of a memory with hours, events and snapshots, as a board's flash would be read out.
+fn dump(folder: &Folder) -> Vec<u8> {
+    folder.write("a.csv", trace(&[(300, 3_000), (20, 6_400), (60, 3_000)]));
+    for _ in 0..3 {
+        assert_eq!(replay(folder, "a.csv --memory whole.bin").code, Some(0));
+    }
+    std::fs::read(folder.path().join("whole.bin")).unwrap()[64..].to_vec()
+}
+
+const SECTOR: usize = 4_096;
+
+#[test]
+fn a_dump_is_recovered_whole_wherever_its_sectors_stand() {
+    let folder = Folder::new();
+    let raw = dump(&folder);
+    let whole = shown(&folder, "whole.bin");
+    let swapped = |pairs: &[(usize, usize)]| {
+        let mut bytes = raw.clone();
+        for (one, other) in pairs {
+            for at in 0..SECTOR {
+                bytes.swap(one * SECTOR + at, other * SECTOR + at);
+            }
+        }
+        bytes
+    };
+    let cases = [
+        ("as it was", raw.clone(), ""),
+        ("with a header", std::fs::read(folder.path().join("whole.bin")).unwrap(), "header of a memory file"),
+        ("too long", [&raw[..], &[7; 100]].concat(), "100 bytes behind the region"),
+        ("hours and journal swapped", swapped(&[(0, 8)]), "2 sectors stood at a wrong place"),
+        ("all areas swapped", swapped(&[(0, 15), (2, 9), (6, 3), (8, 14)]), "put back"),
+    ];
+    for (number, (name, bytes, said)) in cases.into_iter().enumerate() {
+        folder.write("dump.bin", bytes);
+        let done = folder.run(&format!("ledger recover dump.bin -o m{number}.bin"));
+        assert_eq!((done.code, done.out.as_str()), (Some(0), ""), "{name}: {}", done.err);
+        assert!(done.err.contains(said), "{name}: {}", done.err);
+        assert_eq!(shown(&folder, &format!("m{number}.bin")), whole, "{name}");
+    }
+    let again = folder.run("ledger recover dump.bin -o m0.bin");
+    assert_eq!(again.code, Some(2), "never replaced: {}", again.err);
+}
+
+#[test]
+fn what_is_lost_of_a_dump_is_said() {
+    let folder = Folder::new();
+    let raw = dump(&folder);
+    let with = |from: usize, to: usize, value: u8| {
+        let mut bytes = raw.clone();
+        bytes[from..to].fill(value);
+        bytes
+    };
+    let cases = [
+        ("hours overwritten", with(0, 2 * SECTOR, 0), "only older hours can be read: 0 s"),
+        ("a hole in the journal", with(8 * SECTOR + 64, 8 * SECTOR + 96, 0xA5), "damaged record"),
+        ("the journal overwritten", with(8 * SECTOR, 14 * SECTOR, 0), "in a sector of: journal"),
+        ("cut off after the hours", raw[..2 * SECTOR].to_vec(), "57344 bytes short"),
+    ];
+    for (number, (name, bytes, said)) in cases.into_iter().enumerate() {
+        folder.write("dump.bin", bytes);
+        let done = folder.run(&format!("ledger recover dump.bin -o m{number}.bin"));
+        assert_eq!(done.code, Some(0), "{name}: {}", done.err);
+        assert!(done.err.contains(said), "{name}: {}", done.err);
+    }
+}
+
+#[test]
+fn a_dump_of_nothing_gives_no_memory() {
+    let folder = Folder::new();
+    let cases: [(&str, Vec<u8>); 4] = [
+        ("all zeros", vec![0; 65_536]),
+        ("erased", vec![0xFF; 65_536]),
+        ("empty", Vec::new()),
+        ("text", b"not flash".repeat(4_000)),
+    ];
+    for (name, bytes) in cases {
+        folder.write("dump.bin", bytes);
+        let done = folder.run("ledger recover dump.bin -o m.bin");
+        assert_eq!(done.code, Some(3), "{name}: {}", done.err);
+        assert!(!folder.path().join("m.bin").exists(), "{name}");
+    }
+    assert_eq!(folder.run("ledger recover nowhere.bin -o m.bin").code, Some(3));
+}

@@ -10,7 +10,7 @@ use super::layout::Area;
 use super::slot_ring::{SLOT_CONTENT_BYTES, SlotRing};
 use super::work::{Conditions, Progress, Work};
 
-const KIND: u8 = 0x4C;
+pub(super) const KIND: u8 = 0x4C;
 
 /// Most bytes of learned state that can be saved.
 pub const LEARNED_BYTES: usize = SLOT_CONTENT_BYTES;

@@ -9,7 +9,7 @@ use super::settings::Settings;
 use super::slot_ring::{SLOT_CONTENT_BYTES, SlotRing};
 use super::work::{Conditions, Progress, Work};
 
-const KIND: u8 = 0x50;
+pub(super) const KIND: u8 = 0x50;
 
 /// Profile and keys in flash.
 #[derive(Debug)]

@@ -317,6 +317,12 @@ fn is_sound(bytes: &[u8]) -> bool {
     number32(bytes, CRC_AT, 4) == Crc32::new().with(bytes.get(..CRC_AT).unwrap_or_default()).finish()
 }
 
+/// The position of a slot of that kind that reads well.
+pub(super) fn position_of(slot: &[u8], kind: u8) -> Option<u32> {
+    let [found, version, ..] = *slot else { return None };
+    (found == kind && version == VERSION && is_sound(slot)).then(|| number32(slot, 4, 4))
+}
+
 /// Whether the slot at `at` begins with `head` and its check is right, without holding all of it.
 fn sound_in_flash<F: NorFlash>(flash: &mut F, at: u32, head: &[u8; 16]) -> Result<bool, StoreError> {
     let mut crc = Crc32::new();

@@ -1,0 +1,70 @@
+//! Which sector a page of a dump once was, by the records in it.
+//!
+//! For dumps whose pages were read in the wrong order or in part. The store itself never looks for its sectors.
+
+use super::hours_record::{HEADER_BYTES, Header};
+use super::journal_entry::{ENTRY_BYTES, Entry};
+use super::learned;
+use super::settings_area;
+use super::slot_ring::position_of;
+use super::snapshot_record::{RECORD_BYTES, RecordedHalf};
+
+/// What a sector held.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Home {
+    /// Hours; either sector of the area will do, the number in it tells their order.
+    Hours {
+        /// Counts the sectors that were begun.
+        sector_number: u32,
+    },
+    /// Learned state.
+    Learned {
+        /// Which sector of the area.
+        sector: u8,
+    },
+    /// Profile and keys.
+    Settings {
+        /// Which sector of the area.
+        sector: u8,
+    },
+    /// Snapshots.
+    Snapshots {
+        /// Which sector of the area.
+        sector: u8,
+    },
+    /// The journal; entries do not know their sector, but the order of the ring follows from these.
+    Journal {
+        /// Times the ring had been filled.
+        lap: u8,
+        /// Sequence of the first entry that reads well.
+        seq: u32,
+    },
+}
+
+/// What a sector of 4 KiB held, by its first record that reads well; `None` if no record does.
+#[must_use]
+pub fn home_of(sector: &[u8]) -> Option<Home> {
+    if let Some(header) = sector.first_chunk::<HEADER_BYTES>().and_then(Header::decode) {
+        return Some(Home::Hours { sector_number: header.sector_number });
+    }
+    for slot in sector.chunks_exact(512) {
+        if let Some(position) = position_of(slot, learned::KIND) {
+            return Some(Home::Learned { sector: turn(position / 8, 4) });
+        }
+        if let Some(position) = position_of(slot, settings_area::KIND) {
+            return Some(Home::Settings { sector: turn(position / 8, 2) });
+        }
+    }
+    for record in sector.chunks_exact(RECORD_BYTES) {
+        if let Some(half) = record.first_chunk::<RECORD_BYTES>().and_then(RecordedHalf::decode) {
+            return Some(Home::Snapshots { sector: turn(half.position / 32, 2) });
+        }
+    }
+    let mut entries = sector.chunks_exact(ENTRY_BYTES);
+    let entry = entries.find_map(|entry| entry.first_chunk::<ENTRY_BYTES>().and_then(Entry::decode))?;
+    Some(Home::Journal { lap: entry.lap, seq: entry.seq })
+}
+
+fn turn(count: u32, sectors: u32) -> u8 {
+    u8::try_from(count % sectors).unwrap_or(0)
+}
