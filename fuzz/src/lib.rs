@@ -6,9 +6,11 @@
 mod events;
 mod image;
 mod input;
+mod memory;
 mod operations;
 mod trace;
 
 pub use image::flash_image;
+pub use memory::memory_file;
 pub use operations::store_operations;
 pub use trace::trace_file;

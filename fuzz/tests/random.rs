@@ -1,6 +1,6 @@
 //! The properties of the fuzz targets on random input, for machines without a fuzzer.
 
-use lookastern_fuzz::{flash_image, store_operations, trace_file};
+use lookastern_fuzz::{flash_image, memory_file, store_operations, trace_file};
 use proptest::collection::vec;
 use proptest::prelude::*;
 
@@ -20,6 +20,11 @@ proptest! {
     #[test]
     fn any_bytes_are_a_trace_or_a_problem(data in vec(any::<u8>(), 0..2_000)) {
         trace_file(&data);
+    }
+
+    #[test]
+    fn any_bytes_are_a_memory_or_a_problem(data in vec(any::<u8>(), 0..70_000)) {
+        memory_file(&data);
     }
 
     /// Bytes that look like a trace get deeper.

@@ -1,5 +1,8 @@
 //! Whatever happens to a memory, nothing panics and no hours are invented.
 
+use std::io::Read as _;
+
+use flate2::read::GzDecoder;
 use proptest::prelude::*;
 use sim_host::ledger::read;
 use sim_host::memory::{RegionFlash, examine, header, salvage};
@@ -39,6 +42,21 @@ fn the_whole_region_shows_what_happened() {
     let running_s = i64::try_from(ledger.totals.all_running_ms() / 1_000).unwrap();
     assert!(running_s > RAN_S - 10 && running_s <= RAN_S, "{running_s}");
     assert!(ledger.events.len() >= 20 && ledger.damaged == 0);
+}
+
+/// A memory that the first version of the format wrote: the example's day, kept as a file so that every later version
+/// has to read it. Never made anew.
+#[test]
+fn a_memory_of_version_1_is_read() {
+    let mut file = Vec::new();
+    GzDecoder::new(&include_bytes!("golden/memory-v1.gz")[..]).read_to_end(&mut file).unwrap();
+    let ledger = read(&examine(&file).unwrap()).unwrap();
+    assert_eq!((ledger.totals.all_running_ms(), ledger.totals.starts, ledger.boots), (2_224_000, 2, 1));
+    let seconds: Vec<_> = ledger.bands.iter().map(|band| band.seconds).collect();
+    assert_eq!(seconds, [581, 433, 590, 620, 0, 0, 0]);
+    let happened: Vec<_> = ledger.events.iter().map(|kept| (kept.seq, kept.event.id, kept.run_on_s)).collect();
+    assert_eq!(happened, [(4, 1, Some(39)), (6, 2, Some(37)), (8, 2, Some(2)), (10, 1, Some(39)), (12, 2, Some(37))]);
+    assert_eq!(ledger.damaged, 0);
 }
 
 proptest! {

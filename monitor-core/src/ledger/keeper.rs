@@ -12,9 +12,8 @@ use crate::event::{Event, State};
 use crate::finding::Level;
 use crate::profile::Profile;
 
-/// Records that can wait for the flash: one request can change every open finding at once, while a power-up and a hole
-/// wait.
-/// One request can change every open finding at once, while a power-up and a hole wait.
+/// Records that can wait for the flash. One request may change more findings than that at once: what finds no room is
+/// counted and told by `Monitor::lost`.
 const WAITING: usize = 8;
 /// What changed of the alarms is saved after this time at the latest, so that a power cut does not lose an
 /// acknowledgement or an open finding; own convention, within the erases that the area can bear.

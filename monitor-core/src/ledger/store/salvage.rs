@@ -65,6 +65,8 @@ pub fn home_of(sector: &[u8]) -> Option<Home> {
     Some(Home::Journal { lap: entry.lap, seq: entry.seq })
 }
 
-fn turn(count: u32, sectors: u32) -> u8 {
-    u8::try_from(count % sectors).unwrap_or(0)
+/// The sector whose turn it is, of 2 or 4.
+const fn turn(count: u32, sectors: u8) -> u8 {
+    let [low, ..] = count.to_le_bytes();
+    low & sectors.saturating_sub(1)
 }
