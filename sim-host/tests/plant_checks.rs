@@ -263,3 +263,22 @@ fn the_plant_keeps_to_itself_and_to_portable_arithmetic() {
     }
     assert!(seen >= 10, "only {seen} files seen in {}", folder.display());
 }
+
+/// A starved engine that is stopped with boiling water in it cools down in any time.
+#[test]
+fn an_overheated_engine_cools_down_to_the_air_however_long_it_rests() {
+    for kind in EngineKind::ALL {
+        let wear = Wear { intake_blocked: 1.0, waterway_fouling: 1.0, ..Wear::default() };
+        let mut plant = started(of(kind), 3);
+        run(&mut plant, 600, &at(2_000.0), &Wear { waterway_fouling: 1.0, ..Wear::default() });
+        run(&mut plant, 120, &at(4_000.0), &wear);
+        let hot_c = plant.truth().head_c;
+        for rest_s in [1.0, 200.0, 3_600.0, 20.0 * 3_600.0, 40.0 * 3_600.0] {
+            let mut rested = plant.clone();
+            rested.cool_for(rest_s, &wear);
+            let head_c = rested.truth().head_c;
+            assert!(head_c.is_finite() && head_c < hot_c + 20.0, "{}, {rest_s} s: {head_c} after {hot_c}", kind.name());
+            assert!(rest_s < 72_000.0 || (head_c - 20.0).abs() < 10.0, "{}, {rest_s} s: {head_c}", kind.name());
+        }
+    }
+}

@@ -117,6 +117,7 @@ struct Circuit {
     leg_to_water_w_per_k: f64,
     through_jacket_w_per_k: f64,
     jacket_j_per_k: f64,
+    resting: bool,
 }
 
 impl Circuit {
@@ -129,7 +130,9 @@ impl Circuit {
         let wet = inputs.jacket_fill.max(LEAST_WET);
         // A layer of salt or lime in series with the film: at the worst four times the resistance (own assumption).
         let clean = 1.0 / (1.0 + 3.0 * inputs.fouling.clamp(0.0, 1.0));
-        let in_jacket = stirred(inputs.jacket_lpm) * wet * clean;
+        // Without fuel and water only metals are left: nothing boils in a dry jacket, and steps may be long.
+        let resting = inputs.fuel_w <= 0.0 && inputs.jacket_fill <= 0.0 && inputs.jacket_lpm <= 0.0;
+        let in_jacket = if resting { 0.0 } else { stirred(inputs.jacket_lpm) * wet * clean };
         let water_w_per_k = |flow_lpm: f64| flow_lpm / 60.0 * inputs.water_j_per_l_k;
         // A leg of many tubes: what its walls can give, but never more than the water can take up.
         let inside = parameters.leg_to_water_w_per_k * stirred(inputs.leg_lpm);
@@ -143,6 +146,7 @@ impl Circuit {
             leg_to_water_w_per_k: inside + outside,
             through_jacket_w_per_k: water_w_per_k(inputs.jacket_lpm),
             jacket_j_per_k: parameters.jacket_l * inputs.water_j_per_l_k * wet,
+            resting,
         }
     }
 
@@ -163,10 +167,9 @@ impl Circuit {
             p.oil_to_block_w_per_k / p.oil_j_per_k,
         ];
         let element = 1.3 * self.inputs.element_lag_s;
-        // Without fuel and water only metals are left, whose course is wanted exactly: half the time of the fastest.
-        let resting = self.inputs.fuel_w <= 0.0 && self.inputs.jacket_fill <= 0.0 && self.inputs.jacket_lpm <= 0.0;
+        // The course of metals at rest is wanted exactly: half the time of the fastest.
         let metals = metals.into_iter().fold(1e-9, f64::max);
-        let step_s = if resting {
+        let step_s = if self.resting {
             LONGEST_RESTING_STEP_S.min(0.5 / metals).min(element)
         } else {
             let jacket = jacket / self.jacket_j_per_k + STEAM_PER_S;
@@ -203,7 +206,8 @@ impl System<f64, Lumps> for Circuit {
         let block_to_water = boiling(self.block_to_water_w_per_k, block);
         let overboard = self.through_jacket_w_per_k * (jacket - i.raw_water_c);
         // Steam holds the water within a few kelvin of its boiling point.
-        let steam = self.jacket_j_per_k * STEAM_PER_S * (jacket - p.boiling_c).max(0.0);
+        let boils = if self.resting { 0.0 } else { STEAM_PER_S };
+        let steam = self.jacket_j_per_k * boils * (jacket - p.boiling_c).max(0.0);
         let leg_to_water = self.leg_to_water_w_per_k * (leg - i.raw_water_c);
         let head_to_air = p.head_to_air_w_per_k * (head - i.air_c);
         let block_to_air = p.block_to_air_w_per_k * (block - i.air_c);
