@@ -320,6 +320,35 @@ mod tests {
         temperatures.head_c
     }
 
+    /// The quick answer of a jacket of little water once made the long steps of a dry engine unstable.
+    #[test]
+    fn a_dry_engine_over_the_boiling_point_cools_down_in_long_steps() {
+        for kind in EngineKind::ALL {
+            let mut parameters = PlantParameters::of(kind).expect("built in").heat;
+            // A jacket of little water between walls that carry much: the quickest that an individual may have.
+            parameters.jacket_l *= 0.5;
+            parameters.head_to_water_w_per_k *= 1.5;
+            parameters.block_to_water_w_per_k *= 1.5;
+            let inputs = HeatInputs {
+                fuel_w: 0.0,
+                share: 0.3,
+                jacket_lpm: 0.0,
+                leg_lpm: 0.0,
+                immersed: true,
+                raw_water_c: 20.0,
+                air_c: 20.0,
+                water_j_per_l_k: 4_100.0,
+                jacket_fill: 0.0,
+                fouling: 0.0,
+                element_lag_s: 10.0,
+            };
+            let mut temperatures = Temperatures::all(160.0);
+            advance(&mut temperatures, &parameters, &inputs, 72_000.0);
+            assert!((temperatures.head_c - 20.0).abs() < 10.0, "{}: {} C", kind.name(), temperatures.head_c);
+            assert!(temperatures.element_c.is_finite(), "{}: {} C", kind.name(), temperatures.element_c);
+        }
+    }
+
     /// Thermocouple junctions as lumps. Incropera, Fundamentals of Heat and Mass Transfer, example 5.1: h 400, c 400,
     /// rho 8500, D 0.706 mm: 25 to 199 C in gas of 200 C after 5.2 s (5.165 s unrounded). Cengel, Heat Transfer, example
     /// 4-1: h 210, c 320, rho 8500, D 1 mm: 99 % of the step after 10 s (9.94 s unrounded).
