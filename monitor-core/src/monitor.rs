@@ -227,10 +227,8 @@ impl Monitor {
         let closed = if advance.new_second { self.close_tick(now, before_ms) } else { None };
         self.last_stamp = now;
         let quarters = self.builder.add(readings, self.tracker.running(), advance.passed_ms);
-        let holes = self.hours.holes();
-        self.tracker.sample(self.timeline.elapsed_ms(), quarters, &mut self.hours);
-        if self.hours.holes() != holes {
-            self.keeper.hole(advance.passed_ms / 1_000);
+        if let Some(hole_ms) = self.tracker.sample(self.timeline.elapsed_ms(), quarters, &mut self.hours) {
+            self.keeper.hole(hole_ms);
         }
         closed
     }
@@ -499,23 +497,27 @@ impl Monitor {
         let pack = |bytes: &mut [u8]| pack(alarms, normal, elapsed_ms, bytes);
         let work =
             self.keeper.service(flash, &self.hours, &self.scene.profile, Moment { elapsed_ms, engine_runs }, pack)?;
-        let mut kept = [0; LEARNED_BYTES];
-        if let Some(length) = self.keeper.take_back(flash, &mut self.hours, &mut kept) {
-            self.take_back(kept.get(..length?).unwrap_or_default());
+        if self.keeper.can_take_back() {
+            self.take_back(flash)?;
             self.refresh_signals(now);
         }
         Ok(work)
     }
 
-    /// Takes back what was learned and which findings were open; what a newer version wrote is left alone.
-    fn take_back(&mut self, kept: &[u8]) {
-        let mut kept = Unpacker::new(kept);
+    /// Takes back the hours, what was learned and which findings were open; what a newer version wrote is left alone. Apart
+    /// from [`Monitor::service`], so that its buffer is on the stack only then.
+    #[inline(never)]
+    fn take_back<F: NorFlash>(&mut self, flash: &mut F) -> Result<(), StoreError> {
+        let mut bytes = [0; LEARNED_BYTES];
+        let length = self.keeper.take_back(flash, &mut self.hours, &mut bytes)?;
+        let mut kept = Unpacker::new(bytes.get(..length).unwrap_or_default());
         if kept.u8() != Some(LEARNED_VERSION) {
-            return;
+            return Ok(());
         }
         let elapsed_ms = self.timeline.elapsed_ms();
         // What ends too early was written by nobody: the slot has its own check.
         let _complete = self.scene.normal.unpack(&mut kept).and_then(|()| self.alarms.unpack(elapsed_ms, &mut kept));
+        Ok(())
     }
 
     /// Whether the store is open, its first acts after power-up are done, and what it kept has been taken over.

@@ -59,7 +59,7 @@ pub enum Command {
     /// Lets simulated engines live with the faults of scenarios and scores what the monitor made of them.
     #[command(after_help = TRIAL_EXIT_CODES)]
     Trial(TrialArgs),
-    /// Shows the service book in an engine's memory.
+    /// Shows the service book in an engine's memory, or saves what can be read of a damaged one.
     #[command(subcommand)]
     Ledger(LedgerCommand),
     /// Prints a completion script for a shell.

@@ -88,6 +88,8 @@ pub(crate) struct RunTracker {
     started_at_ms: u64,
     /// The last good speed and when it came.
     last: Option<Sample>,
+    /// The last good sample before a hole that ended a run, as long as no other has come.
+    hole_since_ms: Option<u64>,
     /// Since when the speed has been high enough for a start, or too low for a run.
     undecided_since_ms: Option<u64>,
     /// Time since then, by band: credited if it turns out to belong to a run.
@@ -119,6 +121,7 @@ impl RunTracker {
             start_unseen: false,
             started_at_ms: 0,
             last: None,
+            hole_since_ms: None,
             undecided_since_ms: None,
             undecided: [0; Hours::BANDS],
             hose: Hose { on: false, evidence_ms: 0, still_ms: 0 },
@@ -140,6 +143,7 @@ impl RunTracker {
         self.running = false;
         self.start_unseen = false;
         self.last = None;
+        self.hole_since_ms = None;
         self.forget_undecided();
         self.hose = Hose::default();
     }
@@ -148,13 +152,15 @@ impl RunTracker {
         self.running
     }
 
-    /// Takes one sample; `quarters` is the engine speed in ¼ rpm where it is good.
-    pub(crate) fn sample(&mut self, at_ms: u64, quarters: Option<i32>, hours: &mut Hours) {
+    /// Takes one sample; `quarters` is the engine speed in ¼ rpm where it is good. Returns the length in milliseconds of a
+    /// hole that ended a run and is over now.
+    pub(crate) fn sample(&mut self, at_ms: u64, quarters: Option<i32>, hours: &mut Hours) -> Option<u64> {
         let hole = self.last.is_some_and(|last| at_ms.saturating_sub(last.at_ms) > u64::from(HOLE_MS));
         if hole {
             self.hole(hours);
         }
-        let Some(quarters) = quarters else { return };
+        let quarters = quarters?;
+        let hole_ms = self.hole_since_ms.take().map(|since_ms| at_ms.saturating_sub(since_ms));
         let interval = self.last.map(|last| (at_ms.saturating_sub(last.at_ms), last.quarters));
         self.last = Some(Sample { at_ms, quarters });
         if self.running {
@@ -162,6 +168,7 @@ impl RunTracker {
         } else {
             self.sample_while_stopped(at_ms, quarters, interval, hours);
         }
+        hole_ms
     }
 
     fn sample_while_running(&mut self, at_ms: u64, quarters: i32, interval: Option<(u64, i32)>, hours: &mut Hours) {
@@ -210,6 +217,7 @@ impl RunTracker {
             self.running = false;
             self.start_unseen = true;
             hours.count_hole();
+            self.hole_since_ms = self.last.map(|last| last.at_ms);
         }
         self.forget_undecided();
         self.last = None;

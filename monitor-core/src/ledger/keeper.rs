@@ -57,7 +57,7 @@ pub(crate) struct Keeper {
     learned_at_running_ms: u64,
     learned_at_ms: u64,
     alarms_changed: bool,
-    /// The end of a trip or of a run: what changed is saved at once.
+    /// The end of a trip: what changed is saved at once.
     flush: bool,
     failed: Option<Job>,
     /// Whether the store holds the profile that the monitor works with.
@@ -138,7 +138,8 @@ impl Keeper {
     }
 
     /// The record has a hole that ended a run.
-    pub(crate) fn hole(&mut self, seconds: u32) {
+    pub(crate) fn hole(&mut self, length_ms: u64) {
+        let seconds = u32::try_from(length_ms).unwrap_or(u32::MAX) / 1_000;
         self.note(NewRecord::Hole { seconds });
     }
 
@@ -166,21 +167,23 @@ impl Keeper {
         self.snapshots.sample(values);
     }
 
-    /// Reads what was learned into `learned`, once, as soon as the store is ready; tells its length.
+    /// Whether what was kept can be taken over and has not been.
+    pub(crate) fn can_take_back(&self) -> bool {
+        !self.restored && self.store.learned.is_ready() && self.store.hours.is_ready()
+    }
+
+    /// Takes over the hours and reads what was learned into `learned`; tells its length.
     pub(crate) fn take_back<F: NorFlash>(
         &mut self,
         flash: &mut F,
         hours: &mut Hours,
         learned: &mut [u8; LEARNED_BYTES],
-    ) -> Option<Result<usize, StoreError>> {
-        if self.restored || !self.opened || !self.store.learned.is_ready() {
-            return None;
-        }
-        let kept = self.store.hours.saved()?;
+    ) -> Result<usize, StoreError> {
+        let kept = self.store.hours.saved().ok_or(StoreError::NotReady)?;
         self.restored = true;
         hours.take_over(&kept);
         self.learned_at_running_ms = hours.running_ms();
-        Some(self.store.learned.load(flash, learned))
+        self.store.learned.load(flash, learned)
     }
 
     /// Does the next thing that is to be done, with one flash operation at most; hours come first. `pack` writes down
@@ -216,7 +219,7 @@ impl Keeper {
         if done.is_err() {
             self.failed = Some(job);
         }
-        done.map(|()| Work::Wrote)
+        done
     }
 
     fn is_due(&self, job: Job, hours: &Hours, moment: Moment) -> bool {
@@ -237,12 +240,12 @@ impl Keeper {
         }
     }
 
-    fn write_journal<F: NorFlash>(&mut self, flash: &mut F, hours: &Hours) -> Result<(), StoreError> {
+    fn write_journal<F: NorFlash>(&mut self, flash: &mut F, hours: &Hours) -> Result<Work, StoreError> {
         let running_s = running_s(hours);
         let Some(record) = self.waiting.iter().flatten().next() else {
             let seal = NewRecord::Seal { starts: hours.starts() };
             let _again = self.store.journal.append(flash, running_s, &seal)?;
-            return Ok(());
+            return Ok(Work::Wrote);
         };
         if self.store.journal.append(flash, running_s, record)? == Progress::Done {
             self.waiting.rotate_left(1);
@@ -250,15 +253,15 @@ impl Keeper {
                 *last = None;
             }
         }
-        Ok(())
+        Ok(Work::Wrote)
     }
 
-    fn write_snapshot<F: NorFlash>(&mut self, flash: &mut F) -> Result<(), StoreError> {
-        let Some(half) = self.snapshots.next_half() else { return Ok(()) };
+    fn write_snapshot<F: NorFlash>(&mut self, flash: &mut F) -> Result<Work, StoreError> {
+        let Some(half) = self.snapshots.next_half() else { return Ok(Work::Nothing) };
         if self.store.snapshots.append(flash, &half)? == Progress::Done {
             self.snapshots.half_is_kept(&half);
         }
-        Ok(())
+        Ok(Work::Wrote)
     }
 
     fn write_learned<F: NorFlash>(
@@ -267,28 +270,32 @@ impl Keeper {
         hours: &Hours,
         moment: Moment,
         pack: impl FnOnce(&mut [u8]) -> usize,
-    ) -> Result<(), StoreError> {
+    ) -> Result<Work, StoreError> {
         if self.store.learned.save(flash, pack)? == Progress::Done {
             self.learned_at_running_ms = hours.running_ms();
             self.learned_at_ms = moment.elapsed_ms;
             self.alarms_changed = false;
         }
-        Ok(())
+        Ok(Work::Wrote)
     }
 
     /// The keys stay as they are.
-    fn write_profile<F: NorFlash>(&mut self, flash: &mut F, profile: &Profile) -> Result<(), StoreError> {
+    fn write_profile<F: NorFlash>(&mut self, flash: &mut F, profile: &Profile) -> Result<Work, StoreError> {
         let kept = match self.store.settings.load(flash) {
             // What a newer version wrote is left to it.
             Err(StoreError::Newer { .. }) => {
                 self.profile_is_kept = true;
-                return Ok(());
+                return Ok(Work::Nothing);
             }
             kept => kept?.unwrap_or_default(),
         };
-        self.profile_is_kept = kept.profile == Some(*profile)
-            || self.store.settings.save(flash, &Settings { profile: Some(*profile), ..kept })? == Progress::Done;
-        Ok(())
+        if kept.profile == Some(*profile) {
+            self.profile_is_kept = true;
+            return Ok(Work::Nothing);
+        }
+        let settings = Settings { profile: Some(*profile), ..kept };
+        self.profile_is_kept = self.store.settings.save(flash, &settings)? == Progress::Done;
+        Ok(Work::Wrote)
     }
 }
 

@@ -45,11 +45,12 @@ pub(super) fn recover(dump: &Path, output: &Path) -> Result<Option<Exit>, Proble
     let nothing = || unreadable("No record in it can be read".to_owned(), "Read the board's flash once more");
     let salvaged = salvage(&bytes).ok_or_else(nothing)?;
     let ledger = read(&salvaged.region).map_err(|error| unreadable(error.to_string(), "Read the flash once more"))?;
+    let memory = Memory::of_region(output, salvaged.region.clone())?;
     notes::say_wrapped(&texts::recovered(&salvaged, &ledger));
     for doubt in doubts(&salvaged, &ledger) {
         notes::say("note", &format!("{}: {doubt}", dump.display()));
     }
-    Memory::of_region(output, salvaged.region)?.save()?;
+    memory.save()?;
     Ok(None)
 }
 

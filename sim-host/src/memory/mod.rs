@@ -113,7 +113,7 @@ impl Memory {
         Ok(Self { region, out })
     }
 
-    /// A memory made of what was recovered; the place must be free.
+    /// A new memory that holds `region`; the place must be free.
     ///
     /// # Errors
     /// There is a file already (2), or the place cannot be written to (4).

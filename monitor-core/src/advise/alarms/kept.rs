@@ -97,3 +97,85 @@ fn minutes_until(left_ms: u64) -> u8 {
     let minutes = left_ms.saturating_add(59_999) / 60_000;
     u8::try_from(minutes.clamp(1, 30)).unwrap_or(30)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::acquire::Channel;
+    use crate::command::Command;
+    use crate::condition::Tick;
+    use crate::detect::Standing;
+    use crate::finding::{Finding, Level};
+
+    fn tick(at_ms: u64) -> Tick {
+        let mut tick = Tick::NONE;
+        tick.at_ms = at_ms;
+        tick
+    }
+
+    /// An acknowledged alarm, a shelved warning of a sensor, and a warning that has nobody's attention.
+    fn alarms() -> Alarms {
+        let mut alarms = Alarms::new();
+        let present = |level| Standing::Present(level);
+        let _ = alarms.apply(&tick(1_000), Finding::HeadOverLimit, None, present(Level::Alarm));
+        let _ = alarms.apply(&tick(2_000), Finding::SensorOpen, Some(Channel::Head), present(Level::Warning));
+        let _ = alarms.apply(&tick(9_000), Finding::OverSpeed, None, present(Level::Warning));
+        for position in 0..Alarms::POSITIONS {
+            let _ = alarms.command(position, Command::Acknowledge(Some(Finding::HeadOverLimit)), 9_500);
+            let shelve = Command::Shelve { finding: Some(Finding::SensorOpen), minutes: 12 };
+            let _ = alarms.command(position, shelve, 9_500);
+        }
+        alarms
+    }
+
+    fn packed(alarms: &Alarms, at_ms: u64) -> ([u8; 96], usize) {
+        let mut bytes = [0; 96];
+        let mut packer = Packer::new(&mut bytes);
+        alarms.pack(at_ms, &mut packer);
+        let length = packer.finish();
+        (bytes, length)
+    }
+
+    #[test]
+    fn golden_bytes() {
+        let (bytes, length) = packed(&alarms(), 10_000);
+        #[rustfmt::skip]
+        let expected = [
+            3, 0, 0, 0, 3,
+            1, 0, 0, 0, 5, 0, 0b0_1111, 0, 9, 0, 0, 0, 0,
+            2, 0, 0, 0, 15, 2, 0b0_0110, 12, 8, 0, 0, 0, 0,
+            3, 0, 0, 0, 10, 0, 0b0_0110, 0, 1, 0, 0, 0, 0,
+        ];
+        assert_eq!(bytes[..length], expected);
+    }
+
+    #[test]
+    fn what_was_written_down_comes_back() {
+        let (bytes, length) = packed(&alarms(), 10_000);
+        // Right after power-up, when less time has passed than since they were raised.
+        let mut again = Alarms::new();
+        assert_eq!(again.unpack(0, &mut Unpacker::new(&bytes[..length])), Some(()));
+        assert_eq!(packed(&again, 0), (bytes, length));
+        assert_eq!(again.outlook(), alarms().outlook());
+        let cut = Alarms::new().unpack(0, &mut Unpacker::new(&bytes[..length - 1]));
+        assert_eq!(cut, None, "it ends too early");
+    }
+
+    #[test]
+    fn an_episode_that_was_over_stays_over() {
+        let mut alarms = Alarms::new();
+        let _ = alarms.apply(&tick(0), Finding::OverSpeed, None, Standing::Present(Level::Caution));
+        for second in 0..=11 {
+            let mut tick = tick(second * 1_000);
+            tick.since_last_ms = 1_000;
+            let _ = alarms.apply(&tick, Finding::OverSpeed, None, Standing::Absent);
+        }
+        let (bytes, length) = packed(&alarms, 60_000);
+        assert_eq!(length, 18, "it cleared less than a minute ago");
+        let mut again = Alarms::new();
+        let _ = again.unpack(0, &mut Unpacker::new(&bytes[..length]));
+        let raised = again.apply(&tick(30_000), Finding::OverSpeed, None, Standing::Present(Level::Caution));
+        assert_eq!(raised.map(|happening| happening.id), Some(2), "more than a minute in all");
+        assert_eq!(packed(&alarms, 80_000).1, 5, "nothing is left of it");
+    }
+}
