@@ -116,6 +116,12 @@ pub enum EvidenceKey {
     EtaLow,
     /// Later end of the interval of the time to the limit.
     EtaHigh,
+    /// Most likely running time to the renewal of the impeller.
+    HoursLeft,
+    /// Earlier end of the interval of the running time to the renewal.
+    HoursLeftLow,
+    /// Later end of the interval of the running time to the renewal.
+    HoursLeftHigh,
 }
 
 impl EvidenceKey {
@@ -147,15 +153,20 @@ impl EvidenceKey {
             Self::Eta => "eta_s",
             Self::EtaLow => "eta_low_s",
             Self::EtaHigh => "eta_high_s",
+            Self::HoursLeft => "hours_left",
+            Self::HoursLeftLow => "hours_left_low",
+            Self::HoursLeftHigh => "hours_left_high",
         }
     }
 
-    /// Thousandths of the printed unit in one raw step: rpm are kept in quarters, times in seconds.
+    /// Thousandths of the printed unit in one raw step: rpm are kept in quarters, times in seconds, hours in
+    /// tenths.
     #[must_use]
     pub const fn milli_per_raw(self) -> i32 {
         match self {
             Self::Value(Channel::Rpm) | Self::Normal(Channel::Rpm) | Self::Limit(Channel::Rpm) => 250,
             Self::Eta | Self::EtaLow | Self::EtaHigh => 1_000,
+            Self::HoursLeft | Self::HoursLeftLow | Self::HoursLeftHigh => 100,
             _ => 1,
         }
     }

@@ -6,11 +6,11 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::acquire::{Channel, ChannelSet, Readings};
 use crate::advise::{Alarms, Annunciator, Button, EventQueue, Happening, Place, Signals, admissible};
-use crate::assess::Normal;
+use crate::assess::{Expected, Normal};
 use crate::command::{Command, Refusal};
-use crate::condition::{Run, RunTracker, Tick, TickBuilder, Timeline};
+use crate::condition::{Run, RunState, RunTracker, SteadyWatch, Tick, TickBuilder, Timeline};
 use crate::detect::{
-    ChargeLost, DryStart, HeadClimbing, HeadOverLimit, HotRestart, OilPressureLow, OverSpeed, Scene, SensorOpen,
+    Causes, ChargeLost, DryStart, HeadClimbing, HeadOverLimit, HotRestart, OilPressureLow, OverSpeed, Scene, SensorOpen,
     SensorShort, SensorStuck, Standing, StreamLost, StreamWatch, stream_evidence,
 };
 use crate::event::{Event, Evidence, EvidenceKey, State};
@@ -59,12 +59,14 @@ pub struct Monitor {
     last_stamp: Instant,
     builder: TickBuilder,
     tracker: RunTracker,
+    steady: SteadyWatch,
     // detect
     stream: StreamWatch,
     hot_restart: HotRestart,
     /// Whether something speaks against the lead of a sensor.
     leads_suspect: bool,
     detectors: Detectors,
+    causes: Causes,
     // forecast
     trend: HeadTrend,
     // advise
@@ -114,7 +116,7 @@ impl Detectors {
 const RUNNING_IS_KNOWN_MS: u32 = 5_000;
 
 /// Version of what is kept of the learned state.
-const LEARNED_VERSION: u8 = 1;
+const LEARNED_VERSION: u8 = 2;
 
 /// Writes down what was learned and which findings are open; tells the length in bytes.
 fn pack(alarms: &Alarms, normal: &Normal, elapsed_ms: u64, bytes: &mut [u8]) -> usize {
@@ -149,16 +151,19 @@ impl Monitor {
                 tick: Tick::NONE,
                 profile: Profile::new(4, Rpm::from_whole_rpm(0), Rpm::from_whole_rpm(0)),
                 normal: Normal::new(),
+                expected: Expected::NONE,
                 channels: ChannelSet::EMPTY,
             },
             timeline: Timeline::new(),
             last_stamp: Instant::from_millis(0),
             builder: TickBuilder::new(),
             tracker: RunTracker::new(),
+            steady: SteadyWatch::new(),
             stream: StreamWatch::new(),
             hot_restart: HotRestart::new(),
             leads_suspect: false,
             detectors: Detectors::new(),
+            causes: Causes::new(),
             trend: HeadTrend::new(),
             alarms: Alarms::new(),
             queue: EventQueue::new(),
@@ -194,10 +199,13 @@ impl Monitor {
         self.timeline.restart();
         self.builder.restart();
         self.tracker.restart();
+        self.steady = SteadyWatch::new();
+        self.scene.expected = Expected::NONE;
         self.stream = StreamWatch::new();
         self.hot_restart = HotRestart::new();
         self.leads_suspect = false;
         self.detectors = Detectors::new();
+        self.causes = Causes::new();
         self.trend.restart();
         self.abuse = [AbuseClock { credited_ms: 0 }; 3];
         self.last_stamp = now;
@@ -255,14 +263,19 @@ impl Monitor {
     /// Detect, assess, forecast, advise: once a tick.
     fn decide(&mut self) {
         self.queue.begin_tick();
+        self.steady.update(&self.scene.tick);
+        self.scene.expected.update(&self.scene.tick, &self.scene.profile, &self.scene.normal);
         self.trend.update(&self.scene.tick);
-        self.stream.update(&self.scene);
+        if let Some(quarters) = self.stream.update(&self.scene) {
+            self.scene.normal.learn_way_to_water(self.scene.tick.run.since_start_ms, quarters);
+        }
         let held_back = self.hot_restart.update(&self.scene);
         let standing = self.detectors.stream_lost.judge(&self.scene, &self.stream);
         self.settle(Finding::StreamLost, standing);
         let standing = self.detectors.dry_start.judge(&self.scene, &self.stream);
         self.settle(Finding::DryStart, standing);
-        let standing = self.detectors.head_climbing.judge(&self.scene, &self.trend, &self.stream, held_back);
+        let water_gone = self.stream.gone() && !self.causes.telltale_is_plugged();
+        let standing = self.detectors.head_climbing.judge(&self.scene, &self.trend, water_gone, held_back);
         self.settle(Finding::HeadClimbing, standing);
         let standing = self.detectors.head_over_limit.judge(&self.scene, held_back);
         self.settle(Finding::HeadOverLimit, standing);
@@ -272,9 +285,31 @@ impl Monitor {
         self.settle(Finding::OverSpeed, standing);
         let standing = self.detectors.charge_lost.judge(&self.scene);
         self.settle(Finding::ChargeLost, standing);
+        self.decide_causes();
         self.decide_sensors();
         self.credit_abuse();
         self.scene.normal.learn(&self.scene.tick);
+    }
+
+    /// What rests on this engine's own normal: the causes.
+    fn decide_causes(&mut self) {
+        let sound = self.scene.tick.run.state != RunState::OnHose && !self.alarms.anything_stands();
+        self.causes.update(&mut self.scene, &self.stream, sound);
+        if let Some((block, ticks)) = self.steady.last() {
+            self.causes.update_block(&mut self.scene, &block, ticks, sound, self.hours.running_ms());
+        }
+        for finding in Causes::JUDGED {
+            let standing = self.causes.judge(finding, &self.scene);
+            self.settle(finding, standing);
+        }
+        for finding in [Finding::SensorNoisy, Finding::SensorMiscount, Finding::SensorDrift] {
+            for channel in Channel::ALL {
+                let standing = self.causes.judge_sensor(finding, channel, &self.scene);
+                if self.alarms.wants(finding, standing) {
+                    self.advise(finding, Some(channel), standing);
+                }
+            }
+        }
     }
 
     /// Hands a standing on where it can change anything.
@@ -381,9 +416,10 @@ impl Monitor {
             Finding::OilPressureLow => OilPressureLow::evidence(&self.scene),
             Finding::OverSpeed => OverSpeed::evidence(&self.scene),
             Finding::ChargeLost => ChargeLost::evidence(&self.scene),
-            _ => match channel {
-                Some(channel) => Evidence::NONE.with(EvidenceKey::Value(channel), self.scene.good(channel)),
-                None => Evidence::NONE,
+            _ => match (self.causes.evidence(finding, channel, &self.scene), channel) {
+                (Some(evidence), _) => evidence,
+                (None, Some(channel)) => Evidence::NONE.with(EvidenceKey::Value(channel), self.scene.good(channel)),
+                (None, None) => Evidence::NONE,
             },
         }
     }
@@ -511,12 +547,15 @@ impl Monitor {
         let mut bytes = [0; LEARNED_BYTES];
         let length = self.keeper.take_back(flash, &mut self.hours, &mut bytes)?;
         let mut kept = Unpacker::new(bytes.get(..length).unwrap_or_default());
-        if kept.u8() != Some(LEARNED_VERSION) {
-            return Ok(());
-        }
         let elapsed_ms = self.timeline.elapsed_ms();
+        let normal = &mut self.scene.normal;
         // What ends too early was written by nobody: the slot has its own check.
-        let _complete = self.scene.normal.unpack(&mut kept).and_then(|()| self.alarms.unpack(elapsed_ms, &mut kept));
+        let _complete = match kept.u8() {
+            Some(1) => normal.unpack_first_version(&mut kept),
+            Some(LEARNED_VERSION) => normal.unpack(&mut kept),
+            _ => return Ok(()),
+        }
+        .and_then(|()| self.alarms.unpack(elapsed_ms, &mut kept));
         Ok(())
     }
 

@@ -207,6 +207,16 @@ pub fn limit(channel: Channel, number: Option<&str>) -> String {
     format!("limit {} {}", number.unwrap_or(UNKNOWN), unit(channel))
 }
 
+/// Running hours to the renewal of the impeller, with its interval.
+#[must_use]
+pub fn hours_left(hours: Option<&str>, low: Option<&str>, high: Option<&str>) -> String {
+    match (hours, low, high) {
+        (Some(hours), Some(low), Some(high)) => format!("to be renewed in {hours} h ({low} to {high})"),
+        (Some(hours), Some(low), None) => format!("to be renewed in {hours} h ({low} at the earliest)"),
+        _ => "when it has to be renewed cannot be said yet".to_owned(),
+    }
+}
+
 /// When the limit will be reached, in seconds: most likely, at the earliest, at the latest.
 #[must_use]
 pub fn time_to_limit(likely: Option<&str>, earliest: Option<&str>, latest: Option<&str>) -> String {
@@ -395,6 +405,7 @@ fn why(why: Unavailable) -> String {
         }
         Unavailable::NoElectricSystem => "the profile has no section [electric]".to_owned(),
         Unavailable::NoLeastOilPressure => "the profile does not give oil_min_kpa".to_owned(),
+        Unavailable::NoThermostat => "the profile has no thermostat (engine.thermostat_opens_c)".to_owned(),
         Unavailable::NotInThisVersion => "this version does not look for it yet".to_owned(),
         _ => "the monitor does not say why".to_owned(),
     }

@@ -179,7 +179,14 @@ fn evidence_texts(event: &Event) -> Vec<String> {
                 let (low, high) = (value_of(EvidenceKey::EtaLow), value_of(EvidenceKey::EtaHigh));
                 said.push(texts::time_to_limit(number(&item).as_deref(), low.as_deref(), high.as_deref()));
             }
-            EvidenceKey::EtaLow | EvidenceKey::EtaHigh => {}
+            EvidenceKey::HoursLeft => {
+                let ends = (value_of(EvidenceKey::HoursLeftLow), value_of(EvidenceKey::HoursLeftHigh));
+                said.push(texts::hours_left(number(&item).as_deref(), ends.0.as_deref(), ends.1.as_deref()));
+            }
+            EvidenceKey::EtaLow
+            | EvidenceKey::EtaHigh
+            | EvidenceKey::HoursLeftLow
+            | EvidenceKey::HoursLeftHigh => {}
             EvidenceKey::Value(channel) => said.push(texts::value(channel, number(&item).as_deref())),
             EvidenceKey::Normal(channel) => said.push(texts::normal(channel, number(&item).as_deref())),
             EvidenceKey::Limit(channel) => said.push(texts::limit(channel, number(&item).as_deref())),

@@ -185,6 +185,11 @@ impl Alarms {
         self.standing & bit(finding) != 0
     }
 
+    /// Whether any finding stands or was replaced: nothing that is measured now is this engine's normal.
+    pub(crate) const fn anything_stands(&self) -> bool {
+        self.standing != 0
+    }
+
     /// Brings up to date what is kept beside the slots.
     fn note_change(&mut self) {
         self.standing = 0;
@@ -232,6 +237,8 @@ impl Alarms {
                 slot.acknowledged |= slot.aside != Aside::No && !slot.finding.latches();
                 Some(slot.happening(State::Cleared))
             }
+            // Comes back while its cause stands: still explained.
+            Standing::Absent if cause_stands => None,
             Standing::Absent => {
                 // A replaced condition that has gone needs no memory of its cause.
                 if slot.replaced_by.take().is_some() {

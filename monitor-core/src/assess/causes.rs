@@ -9,8 +9,18 @@ use crate::finding::{Finding, Level};
 #[must_use]
 pub(crate) fn explains(cause: Finding, cause_level: Level, condition: Finding, condition_level: Level) -> bool {
     match (cause, condition) {
-        (Finding::DryStart, Finding::StreamLost) => true,
-        (Finding::DryStart, Finding::HeadClimbing) => cause_level >= condition_level,
+        (
+            Finding::DryStart | Finding::IntakeBlocked | Finding::VaneLost | Finding::TelltalePlugged,
+            Finding::StreamLost,
+        ) => true,
+        (
+            Finding::DryStart
+            | Finding::IntakeBlocked
+            | Finding::VaneLost
+            | Finding::WaterwayFouled
+            | Finding::ThermostatStuckClosed,
+            Finding::HeadClimbing,
+        ) => cause_level >= condition_level,
         _ => false,
     }
 }

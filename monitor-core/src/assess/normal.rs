@@ -1,7 +1,10 @@
 //! What is normal for this engine: what was seen of it, and what stands in until enough was seen.
 
+use super::expected::Expected;
+use super::learned::{Learned, Norm};
+use super::wear::Wear;
 use crate::acquire::Channel;
-use crate::condition::Tick;
+use crate::condition::{Block, Tick};
 use crate::ledger::packing::{Packer, Unpacker};
 use crate::profile::Profile;
 use crate::units::Quantity;
@@ -19,6 +22,21 @@ const UNDER_LIMIT_MILLIKELVIN: i32 = 30_000;
 const READABLE_PERCENT: i32 = 125;
 /// … for this long.
 const READABLE_AFTER_MS: u32 = 10_000;
+/// Without a limit of the handbook, the limit lies so far over the head of the warm idle (common practice) …
+const LIMIT_OVER_IDLE_MILLIKELVIN: i32 = 20_000;
+/// Longest time to water that is learned, in milliseconds: the longest that may pass before `dry-start` is late.
+const LONGEST_TO_WATER_MS: u32 = 30_000;
+/// Blocks at one speed after which the flow belongs to it …
+const FLOW_SETTLED_BLOCKS: u8 = 2;
+/// … and after which the head does, if it does not move any more.
+const HEAD_SETTLED_BLOCKS: u8 = 6;
+/// A settled head moves less than this from block to block.
+const HEAD_SETTLED_MILLIKELVIN: i32 = 400;
+/// Starts from which the cranking voltage is believed, and after which it is not changed any more.
+const CRANKING_STARTS: u8 = 3;
+const ENOUGH_STARTS: u8 = 6;
+/// Under this a boat is not in gear, in 0.001 kn.
+const IN_GEAR_MILLIKNOTS: i32 = 500;
 /// Idle reaches up to this many per cent of the handbook's idle speed: the edge of the idle band.
 const IDLE_UP_TO_PERCENT: i32 = 125;
 
@@ -32,6 +50,17 @@ pub(crate) struct Normal {
     idle_up_to_quarters: i32,
     readable_flow: i32,
     readable_ms: u32,
+    /// Quarter turns of the engine from a start to its first water, the most of late.
+    to_water_quarters: u16,
+    limit_is_known: bool,
+    head_before: i32,
+    /// Lowest voltage while cranking, in mV, and the starts it rests on.
+    cranking_millivolts: u16,
+    cranking_starts: u8,
+    /// Usual second differences of each channel, in its own unit.
+    noise: [u16; Channel::COUNT],
+    pub(crate) learned: Learned,
+    pub(crate) wear: Wear,
 }
 
 impl Normal {
@@ -44,11 +73,19 @@ impl Normal {
             idle_up_to_quarters: 0,
             readable_flow: 0,
             readable_ms: 0,
+            to_water_quarters: 0,
+            limit_is_known: false,
+            head_before: 0,
+            cranking_millivolts: 0,
+            cranking_starts: 0,
+            noise: [0; Channel::COUNT],
+            learned: Learned::new(),
+            wear: Wear::new(),
         }
     }
 
     pub(crate) fn begin(&mut self, profile: &Profile) {
-        *self = Self::new();
+        self.limit_is_known = profile.head_limit.is_some();
         self.head_limit = profile.head_limit_or_default().raw();
         self.head_normal = profile
             .thermostat_opens
@@ -64,6 +101,7 @@ impl Normal {
             .min(self.head_limit.saturating_sub(NEAR_LIMIT_MILLIKELVIN))
             .max(self.head_watch_from);
         self.idle_up_to_quarters = (profile.idle.raw().saturating_mul(IDLE_UP_TO_PERCENT) / 400).saturating_mul(4);
+        self.learned.begin(self.idle_up_to_quarters >> 2_u32, profile.max.raw() >> 2_u32);
         self.readable_flow = profile.flow_min_or_default().raw().saturating_mul(READABLE_PERCENT) / 100;
     }
 
@@ -97,16 +135,122 @@ impl Normal {
         self.readable_ms >= READABLE_AFTER_MS
     }
 
-    /// Writes down what was learned: one byte, 1 if the idle stream is readable.
+    /// Quarter turns of the engine after which its water shows at the telltale, and a quarter more; 0 before it was seen.
+    pub(crate) const fn to_water_quarters(&self) -> u16 {
+        self.to_water_quarters.saturating_add(self.to_water_quarters >> 2_u32)
+    }
+
+    /// Water came so long and so many quarter turns after a start.
+    pub(crate) fn learn_way_to_water(&mut self, after_ms: u32, quarters: u16) {
+        // Later it was not the start that the water waited for.
+        if after_ms > LONGEST_TO_WATER_MS {
+            return;
+        }
+        // The longest way counts; what is never needed again fades, a sixty-fourth a start.
+        let faded = self.to_water_quarters.saturating_sub(self.to_water_quarters >> 6_u32);
+        self.to_water_quarters = faded.max(quarters);
+    }
+
+    /// Lowest voltage while the starter turns, in mV, once three starts were seen.
+    pub(crate) fn cranking(&self) -> Option<i32> {
+        (self.cranking_starts >= CRANKING_STARTS).then_some(i32::from(self.cranking_millivolts))
+    }
+
+    /// The starter pulled the supply down to so many mV.
+    pub(crate) fn learn_cranking(&mut self, lowest: i32) {
+        if self.cranking_starts >= ENOUGH_STARTS {
+            return;
+        }
+        // The lowest counts: a slow logger meets the deepest moment of a start in some of them only.
+        let lowest = u16::try_from(lowest).unwrap_or(0);
+        let before = if self.cranking_starts == 0 { u16::MAX } else { self.cranking_millivolts };
+        self.cranking_millivolts = before.min(lowest);
+        self.cranking_starts = self.cranking_starts.saturating_add(1);
+    }
+
+    /// Usual second difference of a channel from second to second, in its own unit.
+    pub(crate) fn noise(&self, channel: Channel) -> i32 {
+        self.noise.get(channel.index()).copied().map_or(0, i32::from)
+    }
+
+    /// A look at a channel showed this mean second difference.
+    pub(crate) fn learn_noise(&mut self, channel: Channel, mean: i32) {
+        let Some(noise) = self.noise.get_mut(channel.index()) else { return };
+        let mean = u16::try_from(mean).unwrap_or(u16::MAX);
+        let apart = i32::from(mean).saturating_sub(i32::from(*noise));
+        let gain = if *noise == 0 { 0 } else { 3 };
+        *noise = u16::try_from(i32::from(*noise).saturating_add(apart >> gain)).unwrap_or(*noise);
+    }
+
+    /// Learns from one block of a healthy engine afloat.
+    pub(crate) fn learn_block(&mut self, block: &Block, expected: &Expected) {
+        let Some(quarters) = block.good(Channel::Rpm) else { return };
+        let head = block.good(Channel::Head);
+        let still = head.is_some_and(|head| head.saturating_sub(self.head_before).saturating_abs() <= HEAD_SETTLED_MILLIKELVIN);
+        self.head_before = head.unwrap_or(0);
+        if block.steady < FLOW_SETTLED_BLOCKS {
+            return;
+        }
+        let rpm = quarters >> 2_u32;
+        let mut learn = |norm: Norm, value: Option<i32>| value.is_some_and(|value| self.learned.learn(rpm, norm, value));
+        learn(if expected.thermostat_open { Norm::FlowOpen } else { Norm::FlowShut }, block.good(Channel::Flow));
+        learn(Norm::Supply, block.good(Channel::Supply));
+        let in_gear = |speed: &i32| *speed >= IN_GEAR_MILLIKNOTS;
+        learn(Norm::Speed, block.good(Channel::Speed).filter(in_gear));
+        if expected.warm {
+            learn(Norm::Oil, block.good(Channel::Oil));
+            if still && block.steady >= HEAD_SETTLED_BLOCKS && learn(Norm::Head, head) {
+                if let Some(water) = block.good(Channel::Water) {
+                    self.learned.learn(rpm, Norm::Water, water.max(1_000));
+                }
+                self.renew_limit();
+            }
+        }
+    }
+
+    /// Without a limit of the handbook: so far over the warm idle, and never over the default.
+    fn renew_limit(&mut self) {
+        if self.limit_is_known {
+            return;
+        }
+        if let Some(idle) = self.learned.at((self.idle_up_to_quarters >> 2_u32).saturating_mul(4) / 5, Norm::Head) {
+            let default = Profile::new(4, crate::units::Rpm::from_raw(0), crate::units::Rpm::from_raw(0)).head_limit_or_default();
+            self.head_limit = idle.saturating_add(LIMIT_OVER_IDLE_MILLIKELVIN).min(default.raw());
+        }
+    }
+
+    /// Writes down what was learned: 1 byte, 1 if the idle stream is readable; the time to water, 2; cranking voltage and
+    /// starts, 3; noise of each channel, 2 each; the curves; the wear.
     pub(crate) fn pack(&self, packer: &mut Packer<'_>) {
         packer.u8(u8::from(self.idle_stream_readable()));
+        packer.u16(self.to_water_quarters);
+        packer.u16(self.cranking_millivolts);
+        packer.u8(self.cranking_starts);
+        self.noise.iter().for_each(|noise| packer.u16(*noise));
+        self.learned.pack(packer);
+        self.wear.pack(packer);
+    }
+
+    /// Takes back what the first version wrote down: the readable idle stream alone.
+    pub(crate) fn unpack_first_version(&mut self, kept: &mut Unpacker<'_>) -> Option<()> {
+        if kept.u8()? != 0 {
+            self.readable_ms = READABLE_AFTER_MS;
+        }
+        Some(())
     }
 
     /// Takes back what was written down; `None` if it ends too early.
     pub(crate) fn unpack(&mut self, kept: &mut Unpacker<'_>) -> Option<()> {
-        if kept.u8()? != 0 {
-            self.readable_ms = READABLE_AFTER_MS;
+        self.unpack_first_version(kept)?;
+        self.to_water_quarters = kept.u16()?;
+        self.cranking_millivolts = kept.u16()?;
+        self.cranking_starts = kept.u8()?;
+        for noise in &mut self.noise {
+            *noise = kept.u16()?;
         }
+        self.learned.unpack(kept)?;
+        self.wear.unpack(kept)?;
+        self.renew_limit();
         Some(())
     }
 

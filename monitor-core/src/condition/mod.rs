@@ -2,6 +2,7 @@
 
 mod quality;
 mod run_state;
+mod steady;
 mod tick;
 mod timeline;
 
@@ -10,6 +11,7 @@ pub use tick::Tick;
 
 pub(crate) use quality::judged;
 pub(crate) use run_state::RunTracker;
+pub(crate) use steady::{Block, SteadyWatch};
 pub(crate) use tick::TickBuilder;
 pub(crate) use timeline::Timeline;
 

@@ -5,7 +5,6 @@
 //! warm-up, and near the limit, or with the stream gone, every climb.
 
 use super::on_delay::OnDelay;
-use super::stream::StreamWatch;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
 use crate::event::{Evidence, EvidenceKey};
@@ -23,6 +22,18 @@ const STEEP_MILLIKELVIN_PER_S: i32 = 400;
 /// The quickest warm-up in common practice: 15 to 62 °C in three minutes, in m°C per second. Recorded road engines reach
 /// 0.26 K/s as well, on their way past their normal temperature.
 const QUICK_WARM_UP_MILLIKELVIN_PER_S: i32 = 260;
+
+/// Over the most that is normal for this engine, in m°C: from here on climbs count that are steeper than any settling …
+const OVER_MILLIKELVIN: i32 = 3_000;
+const SLOW_MILLIKELVIN_PER_S: i32 = 100;
+/// … and from here on all.
+const WELL_OVER_MILLIKELVIN: i32 = 5_000;
+/// A thermostat that opens late lets the head of a cold engine overshoot by so much, in m°C.
+const OVERSHOOT_MILLIKELVIN: i32 = 4_000;
+/// Where nothing is learned yet, a first climb counts from this far under the limit, in m°C.
+const NEAR_ON_THE_WAY_MILLIKELVIN: i32 = 10_000;
+/// Until so long after it came to its normal temperature an engine may still be warming up, in milliseconds.
+const WARMED_UP_MS: u32 = 120_000;
 
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct HeadClimbing {
@@ -48,12 +59,13 @@ impl HeadClimbing {
         }
     }
 
-    /// `held_back`: the hot-restart rule holds.
+    /// `water_gone`: the stream is gone and it is not the telltale that is plugged. `held_back`: the hot-restart rule
+    /// holds.
     pub(crate) fn judge(
         &mut self,
         scene: &Scene,
         trend: &HeadTrend,
-        stream: &StreamWatch,
+        water_gone: bool,
         held_back: bool,
     ) -> Standing {
         if !scene.tick.run.running {
@@ -65,7 +77,7 @@ impl HeadClimbing {
             self.alarm.update(&scene.tick, None);
             return Standing::Unjudged;
         };
-        let Some(steep) = least_slope(scene, head, stream.gone()) else {
+        let Some(steep) = least_slope(scene, head, water_gone) else {
             self.reset();
             return Standing::Absent;
         };
@@ -90,7 +102,7 @@ impl HeadClimbing {
             Standing::Present(Level::Alarm)
         } else if due(warning_ms) {
             Standing::Present(Level::Warning)
-        } else if low_s > CLEAR_ABOVE_S && !stream.gone() && head <= limit.saturating_sub(NEAR_LIMIT_MILLIKELVIN) {
+        } else if low_s > CLEAR_ABOVE_S && !water_gone && head <= limit.saturating_sub(NEAR_LIMIT_MILLIKELVIN) {
             Standing::Absent
         } else {
             Standing::Between
@@ -136,7 +148,23 @@ impl HeadClimbing {
 
 /// The slope in m°C per second over which a climb counts at this head temperature; `None` where none does.
 fn least_slope(scene: &Scene, head: i32, stream_gone: bool) -> Option<i32> {
-    if stream_gone || head >= scene.normal.head_unhealthy_from() {
+    if stream_gone {
+        return Some(0);
+    }
+    if let Some(most) = scene.expected.head_at_most {
+        // What this engine shows when it is well is known.
+        let passing = if scene.expected.warm_ms < WARMED_UP_MS { OVERSHOOT_MILLIKELVIN } else { 0 };
+        return match head.saturating_sub(most).saturating_sub(passing) {
+            ..OVER_MILLIKELVIN => None,
+            OVER_MILLIKELVIN..WELL_OVER_MILLIKELVIN => Some(SLOW_MILLIKELVIN_PER_S),
+            WELL_OVER_MILLIKELVIN.. => Some(0),
+        };
+    }
+    if scene.expected.warm_ms < WARMED_UP_MS {
+        // A cold engine put on the plane climbs past its normal temperature faster than any fault begins.
+        let near = scene.normal.head_limit().saturating_sub(NEAR_ON_THE_WAY_MILLIKELVIN);
+        (head >= near.max(scene.normal.head_unhealthy_from())).then_some(0)
+    } else if head >= scene.normal.head_unhealthy_from() {
         Some(0)
     } else if head >= scene.normal.head_watch_from() {
         Some(QUICK_WARM_UP_MILLIKELVIN_PER_S)

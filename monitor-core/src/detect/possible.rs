@@ -14,6 +14,8 @@ pub enum Unavailable {
     NotRecorded(Channel),
     /// The profile has no electrical system.
     NoElectricSystem,
+    /// The profile has no thermostat.
+    NoThermostat,
     /// The profile does not say the least oil pressure.
     NoLeastOilPressure,
     /// This version does not look for it yet.
@@ -40,7 +42,19 @@ fn reason(finding: Finding, profile: &Profile, recorded: ChannelSet) -> Option<U
         Finding::ChargeLost => &[Channel::Supply],
         Finding::OverSpeed | Finding::SensorOpen => &[],
         Finding::SensorShort | Finding::SensorStuck => &[Channel::Head],
-        _ => return Some(Unavailable::NotInThisVersion),
+        Finding::IntakeBlocked | Finding::TelltalePlugged | Finding::WaterwayFouled => &[Channel::Flow, Channel::Head],
+        Finding::VaneLost | Finding::ImpellerWorn => &[Channel::Flow],
+        Finding::ThermostatStuckClosed | Finding::ThermostatStuckOpen if profile.thermostat_opens.is_none() => {
+            return Some(Unavailable::NoThermostat);
+        }
+        Finding::ThermostatStuckClosed => &[Channel::Flow, Channel::Head],
+        Finding::ThermostatStuckOpen => &[Channel::Head],
+        Finding::HubSlipping => &[Channel::Speed],
+        Finding::WeakConnection if profile.electric.is_none() => return Some(Unavailable::NoElectricSystem),
+        Finding::WeakConnection => &[Channel::Supply],
+        Finding::RunningUnsteady | Finding::SensorNoisy => &[],
+        Finding::SensorMiscount | Finding::SensorDrift => &[Channel::Flow],
+        Finding::ServiceDue | Finding::FuelOld => return Some(Unavailable::NotInThisVersion),
     };
     needed.iter().find_map(|&channel| {
         if !profile.fitted.contains(channel) {
@@ -68,7 +82,8 @@ mod tests {
             (Finding::HeadOverLimit, Some(Unavailable::NotRecorded(Channel::Head))),
             (Finding::ChargeLost, Some(Unavailable::NoElectricSystem)),
             (Finding::OilPressureLow, Some(Unavailable::NoLeastOilPressure)),
-            (Finding::ImpellerWorn, Some(Unavailable::NotInThisVersion)),
+            (Finding::ImpellerWorn, Some(Unavailable::NotFitted(Channel::Flow))),
+            (Finding::ServiceDue, Some(Unavailable::NotInThisVersion)),
             (Finding::OverSpeed, None),
         ];
         for (finding, expected) in cases {

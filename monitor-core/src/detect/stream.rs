@@ -27,23 +27,37 @@ pub(crate) struct StreamWatch {
     pub(crate) at_idle: bool,
     /// Whether water has come since this run began.
     pub(crate) seen_this_run: bool,
+    /// Turns of the engine since this run began, in 1/4 (about: 1,024 ms are taken for a second), until water came.
+    pub(crate) turns_quarters: u16,
 }
 
 impl StreamWatch {
     pub(crate) const fn new() -> Self {
-        Self { now: Stream::Stopped, at_idle: false, seen_this_run: false }
+        Self { now: Stream::Stopped, at_idle: false, seen_this_run: false, turns_quarters: 0 }
     }
 
-    pub(crate) fn update(&mut self, scene: &Scene) {
+    /// Takes one tick; returns the quarter turns from the start to the first water of this run, in the tick in which it came.
+    pub(crate) fn update(&mut self, scene: &Scene) -> Option<u16> {
+        let seen_before = self.seen_this_run;
         self.now = look(scene);
         self.at_idle = scene.tick.good(Channel::Rpm).is_some_and(|rpm| scene.normal.at_idle(rpm));
         match self.now {
             // After a hole in the record nobody knows whether the engine ever stopped: water that does not come is not
             // known to have been missing since a start.
-            Stream::Stopped => self.seen_this_run = scene.tick.run.start_unseen,
+            Stream::Stopped => {
+                self.seen_this_run = scene.tick.run.start_unseen;
+                self.turns_quarters = 0;
+            }
             Stream::Flowing => self.seen_this_run = true,
             Stream::Unjudged | Stream::Gone => {}
         }
+        if !seen_before && self.now != Stream::Stopped {
+            // ¼ rpm × ms / 60,000 are quarter turns; 60,000 are a little less than 2^16.
+            let rpm = scene.tick.good(Channel::Rpm).unwrap_or(0).clamp(0, 1 << 16_u32).unsigned_abs() >> 2_u32;
+            let turned = rpm.saturating_mul(scene.tick.since_last_ms.min(5_000)) >> 14_u32;
+            self.turns_quarters = self.turns_quarters.saturating_add(u16::try_from(turned).unwrap_or(u16::MAX));
+        }
+        (self.seen_this_run && !seen_before && self.now == Stream::Flowing).then_some(self.turns_quarters)
     }
 
     /// Whether the head has lost its water by what the flow meter says.

@@ -17,6 +17,10 @@ impl<'a> Packer<'a> {
         self.raw(&[value]);
     }
 
+    pub(crate) fn u16(&mut self, value: u16) {
+        self.raw(&value.to_le_bytes());
+    }
+
     pub(crate) fn u32(&mut self, value: u32) {
         self.raw(&value.to_le_bytes());
     }
@@ -53,6 +57,10 @@ impl<'a> Unpacker<'a> {
     pub(crate) fn u8(&mut self) -> Option<u8> {
         let [value] = self.raw()?;
         Some(value)
+    }
+
+    pub(crate) fn u16(&mut self) -> Option<u16> {
+        self.raw().map(u16::from_le_bytes)
     }
 
     pub(crate) fn u32(&mut self) -> Option<u32> {

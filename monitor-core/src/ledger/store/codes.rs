@@ -130,6 +130,9 @@ pub(super) const fn key_code(key: EvidenceKey) -> u8 {
         EvidenceKey::Eta => 22,
         EvidenceKey::EtaLow => 23,
         EvidenceKey::EtaHigh => 24,
+        EvidenceKey::HoursLeft => 25,
+        EvidenceKey::HoursLeftLow => 26,
+        EvidenceKey::HoursLeftHigh => 27,
     }
 }
 
@@ -142,6 +145,9 @@ pub(super) fn key_of(code: u8) -> Option<EvidenceKey> {
         22 => Some(EvidenceKey::Eta),
         23 => Some(EvidenceKey::EtaLow),
         24 => Some(EvidenceKey::EtaHigh),
+        25 => Some(EvidenceKey::HoursLeft),
+        26 => Some(EvidenceKey::HoursLeftLow),
+        27 => Some(EvidenceKey::HoursLeftHigh),
         _ => None,
     }
 }
@@ -192,6 +198,9 @@ mod tests {
             (15, "rpm_limit"), (16, "head_limit_c"), (17, "flow_limit_lpm"), (18, "supply_limit_v"),
             (19, "speed_limit_kn"), (20, "water_limit_c"), (21, "oil_limit_kpa"), (22, "eta_s"),
             (23, "eta_low_s"), (24, "eta_high_s"),
+            (25, "hours_left"),
+            (26, "hours_left_low"),
+            (27, "hours_left_high"),
         ]);
     }
 

@@ -1,0 +1,124 @@
+//! What this engine would show now if it were well.
+
+use super::Normal;
+use super::learned::Norm;
+use crate::acquire::Channel;
+use crate::condition::{HOLE_MS, Tick};
+use crate::profile::{Profile, Telltale};
+use crate::units::Quantity;
+
+/// The thermostat counts as open from this far under its nominal temperature.
+const OPEN_UNDER_MILLIKELVIN: i32 = 2_000;
+/// An engine is warm once its head came so close to the temperature at which the thermostat opens …
+const WARM_UNDER_MILLIKELVIN: i32 = 3_000;
+/// … or after this time, where the thermostat is not reached (cold water, or none fitted).
+const WARM_AFTER_MS: u32 = 600_000;
+/// The same without a thermostat or without a head sensor.
+const WARM_WITHOUT_AFTER_MS: u32 = 300_000;
+/// Without a sensor for it, the raw water may be so much colder or warmer than when the head was learned, in m°C (own
+/// convention: a season and a river mouth).
+const COLDER_MILLIKELVIN: i32 = 15_000;
+const WARMER_MILLIKELVIN: i32 = 8_000;
+/// What the head may still show of a higher load before falls by this part of itself every second: 1/128.
+const COOLS_SHIFT: u32 = 7;
+
+/// The expectation of one tick.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Expected {
+    /// Telltale flow at this speed and state of the thermostat, in mL/min; `None` where it was never seen.
+    pub(crate) flow: Option<i32>,
+    /// Head at this speed once it has settled, in m°C; `None` where it was never seen.
+    pub(crate) head: Option<i32>,
+    /// The most that the head may show after the speeds of the last minutes, in m°C.
+    pub(crate) head_at_most: Option<i32>,
+    /// Whether the thermostat is open, by what the head shows.
+    pub(crate) thermostat_open: bool,
+    /// Whether the engine has warmed up in this run, and for how long it has been, in milliseconds.
+    pub(crate) warm: bool,
+    pub(crate) warm_ms: u32,
+}
+
+impl Expected {
+    pub(crate) const NONE: Self =
+        Self { flow: None, head: None, head_at_most: None, thermostat_open: false, warm: false, warm_ms: 0 };
+
+    pub(crate) fn update(&mut self, tick: &Tick, profile: &Profile, normal: &Normal) {
+        let rpm = match tick.good(Channel::Rpm) {
+            Some(rpm) if tick.run.running => rpm >> 2_u32,
+            _ => {
+                if !tick.run.running {
+                    *self = Self::NONE;
+                }
+                return;
+            }
+        };
+        let head = tick.good(Channel::Head);
+        self.follow_warmth(tick, head, profile);
+        self.flow = normal.learned.at(rpm, if self.thermostat_open { Norm::FlowOpen } else { Norm::FlowShut });
+        if self.flow.is_none() && profile.telltale == Telltale::BeforeThermostat {
+            // Before the thermostat the telltale hardly notices it.
+            let other = if self.thermostat_open { Norm::FlowShut } else { Norm::FlowOpen };
+            self.flow = normal.learned.at(rpm, other);
+        }
+        let span = HeadSpan::at(rpm, tick.good(Channel::Water), normal);
+        self.head = normal.learned.at(rpm, Norm::Head);
+        let Some(settled) = span.map(|span| span.high) else {
+            self.head_at_most = None;
+            return;
+        };
+        let before = match self.head_at_most {
+            // A head that comes hot into a run cools down first.
+            None => head.unwrap_or(settled),
+            Some(before) => before,
+        };
+        let seconds = i32::try_from(tick.since_last_ms.min(HOLE_MS) >> 10_u32).unwrap_or(0).max(1);
+        let fall = before.saturating_sub(settled).saturating_mul(seconds) >> COOLS_SHIFT;
+        self.head_at_most = Some(before.saturating_sub(fall.max(0)).max(settled));
+    }
+
+    fn follow_warmth(&mut self, tick: &Tick, head: Option<i32>, profile: &Profile) {
+        let since_ms = tick.run.since_start_ms;
+        if self.warm {
+            self.warm_ms = self.warm_ms.saturating_add(tick.since_last_ms);
+        }
+        match (profile.thermostat_opens, head) {
+            (Some(opens), Some(head)) => {
+                self.thermostat_open = head >= opens.raw().saturating_sub(OPEN_UNDER_MILLIKELVIN);
+                self.warm |= head >= opens.raw().saturating_sub(WARM_UNDER_MILLIKELVIN) || since_ms >= WARM_AFTER_MS;
+            }
+            (Some(_), None) => {
+                self.warm |= since_ms >= WARM_WITHOUT_AFTER_MS;
+                self.thermostat_open = self.warm;
+            }
+            (None, _) => {
+                self.warm |= since_ms >= WARM_WITHOUT_AFTER_MS;
+                self.thermostat_open = true;
+            }
+        }
+    }
+}
+
+/// Head of a well engine at one speed in the water of today, in m°C: from, to.
+///
+/// A thermostat holds the head in any water until it is wide open, or the relief valve takes over; then the head goes with
+/// the water. Which of both it will be is not known beforehand: the head may stay, or go with the water.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct HeadSpan {
+    pub(crate) low: i32,
+    pub(crate) high: i32,
+}
+
+impl HeadSpan {
+    /// The span at `rpm` (whole rpm), where that speed was seen or lies between two that were.
+    pub(crate) fn at(rpm: i32, water: Option<i32>, normal: &Normal) -> Option<Self> {
+        let head = normal.learned.at(rpm, Norm::Head)?;
+        let warmer = water.zip(normal.learned.at(rpm, Norm::Water)).map(|(now, then)| now.saturating_sub(then));
+        Some(match warmer {
+            Some(warmer) => Self { low: head.saturating_add(warmer.min(0)), high: head.saturating_add(warmer.max(0)) },
+            None => Self {
+                low: head.saturating_sub(COLDER_MILLIKELVIN),
+                high: head.saturating_add(WARMER_MILLIKELVIN),
+            },
+        })
+    }
+}

@@ -1,0 +1,334 @@
+//! What this engine does when it is well: flow, head, speed, charging and oil pressure against engine speed.
+//!
+//! Engine speed is cut into stretches: idle, and nine of equal width up to the permitted maximum. In each the means of
+//! the first two minutes that could be believed are kept, with the mean engine speed they belong to, and then nothing
+//! is changed any more: a normal that goes on learning would learn the wear. Between two stretches the line through
+//! their means counts. Nothing is assumed to rise or to fall with engine speed: a relief valve makes flow and head
+//! turn.
+
+use crate::ledger::packing::{Packer, Unpacker};
+use crate::num::{mean, round_div};
+
+/// Stretches of engine speed.
+pub(crate) const STRETCHES: usize = 10;
+/// Blocks of eight ticks after which a mean is not changed any more: a little over two minutes.
+const ENOUGH: u8 = 16;
+/// Blocks from which a mean is believed.
+const BELIEVED: u8 = 2;
+/// Nothing is said between two means that are further apart than this part of the speeds up to the maximum: 3/8.
+const WIDEST_GAP_EIGHTHS: i32 = 3;
+
+/// What is learned against engine speed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(u8)]
+pub(crate) enum Norm {
+    /// Telltale flow while the thermostat is shut, in mL/min.
+    FlowShut,
+    /// Telltale flow while it is open, or where there is none, in mL/min.
+    FlowOpen,
+    /// Head of a warm engine that has settled, in m°C.
+    Head,
+    /// Speed over ground in 0.001 kn.
+    Speed,
+    /// Supply in mV.
+    Supply,
+    /// Oil pressure in Pa.
+    Oil,
+    /// Raw-water temperature when the head was learned, in m°C.
+    Water,
+}
+
+impl Norm {
+    const COUNT: usize = 7;
+
+    /// Raw units in one kept step, as a shift: 16 bits hold 262 °C in steps of 4 m°C and 1,048 kPa in steps of 16 Pa.
+    const fn shift(self) -> u32 {
+        match self {
+            Self::Head | Self::Water => 2,
+            Self::Oil => 4,
+            _ => 0,
+        }
+    }
+}
+
+/// The means of one stretch; nothing is known of what has a count of 0.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Stretch {
+    /// Mean engine speed in whole rpm.
+    rpm: u16,
+    values: [u16; Norm::COUNT],
+    blocks: [u8; Norm::COUNT],
+}
+
+impl Stretch {
+    const EMPTY: Self = Self { rpm: 0, values: [0; Norm::COUNT], blocks: [0; Norm::COUNT] };
+
+    fn get(&self, norm: Norm) -> Option<i32> {
+        let blocks = self.blocks.get(norm as usize).copied().unwrap_or(0);
+        if blocks < BELIEVED {
+            return None;
+        }
+        self.values.get(norm as usize).map(|value| i32::from(*value) << norm.shift())
+    }
+}
+
+/// One stretch as it is shown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Shown {
+    pub(crate) from_rpm: i32,
+    pub(crate) to_rpm: i32,
+    pub(crate) blocks: u8,
+    pub(crate) flow: Option<i32>,
+    pub(crate) head: Option<i32>,
+}
+
+/// Everything learned against engine speed.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Learned {
+    stretches: [Stretch; STRETCHES],
+    /// Upper edge of idle, in whole rpm.
+    idle_up_to: i32,
+    max_rpm: i32,
+    /// Stretches in 65,536 rpm: their number is a multiplication away.
+    per_rpm: i32,
+}
+
+impl Learned {
+    pub(crate) const fn new() -> Self {
+        Self { stretches: [Stretch::EMPTY; STRETCHES], idle_up_to: 0, max_rpm: 0, per_rpm: 0 }
+    }
+
+    /// The engine: upper edge of its idle band and permitted maximum, in whole rpm. What was learned stays.
+    pub(crate) fn begin(&mut self, idle_up_to: i32, max_rpm: i32) {
+        self.idle_up_to = idle_up_to;
+        self.max_rpm = max_rpm;
+        let width = max_rpm.saturating_sub(idle_up_to).max(1);
+        // Nine stretches over `width`.
+        self.per_rpm = round_div(9 << 16_u32, width);
+    }
+
+    /// Forgets what was learned: the engine was changed.
+    pub(crate) fn forget(&mut self) {
+        self.stretches = [Stretch::EMPTY; STRETCHES];
+    }
+
+    /// Whether anything is known.
+    pub(crate) fn knows_anything(&self) -> bool {
+        self.stretches.iter().any(|stretch| stretch.blocks.iter().any(|blocks| *blocks >= BELIEVED))
+    }
+
+    fn index(&self, rpm: i32) -> usize {
+        if rpm <= self.idle_up_to {
+            return 0;
+        }
+        let over = rpm.saturating_sub(self.idle_up_to).min(1 << 14_u32);
+        let index = over.saturating_mul(self.per_rpm) >> 16_u32;
+        usize::try_from(index).unwrap_or(0).saturating_add(1).min(STRETCHES - 1)
+    }
+
+    /// Takes the mean of one block at `rpm` (whole rpm); `raw` in the unit of `norm`. Returns whether it was still
+    /// wanted.
+    pub(crate) fn learn(&mut self, rpm: i32, norm: Norm, raw: i32) -> bool {
+        let index = self.index(rpm);
+        let Some(stretch) = self.stretches.get_mut(index) else { return false };
+        let most = stretch.blocks.iter().copied().max().unwrap_or(0);
+        let (Some(value), Some(blocks)) = (stretch.values.get_mut(norm as usize), stretch.blocks.get_mut(norm as usize))
+        else {
+            return false;
+        };
+        if *blocks >= ENOUGH {
+            return false;
+        }
+        let kept = u16::try_from((raw >> norm.shift()).max(0)).unwrap_or(u16::MAX);
+        *value = moved(*value, kept, *blocks);
+        *blocks = blocks.saturating_add(1);
+        // The speed goes with whatever is known best.
+        if *blocks >= most {
+            stretch.rpm = moved(stretch.rpm, u16::try_from(rpm).unwrap_or(u16::MAX), most.min(blocks.saturating_sub(1)));
+        }
+        true
+    }
+
+    /// What is normal at `rpm` (whole rpm), in the unit of `norm`; `None` at speeds that were never seen.
+    pub(crate) fn at(&self, rpm: i32, norm: Norm) -> Option<i32> {
+        let index = self.index(rpm);
+        let (below, above) = self.stretches.split_at_checked(index)?;
+        let known = |stretch: &Stretch| stretch.get(norm).map(|value| (i32::from(stretch.rpm), value));
+        let own = above.first().and_then(known);
+        let mut lower = below.iter().rev().find_map(known);
+        let mut upper = above.iter().skip(1).find_map(known);
+        if let Some((at, value)) = own {
+            if rpm >= at {
+                lower = Some((at, value));
+            } else {
+                upper = Some((at, value));
+            }
+        }
+        let gap = self.max_rpm.saturating_mul(WIDEST_GAP_EIGHTHS) >> 3_u32;
+        match (lower, upper) {
+            (Some((from, low)), Some((to, high))) if to.saturating_sub(from) <= gap => {
+                Some(between(from, low, to, high, rpm))
+            }
+            // Beyond the last one that was seen, and a little way only: as there.
+            (Some((from, low)), _) if rpm.saturating_sub(from) <= gap >> 1_u32 => Some(low),
+            (_, Some((to, high))) if to.saturating_sub(rpm) <= gap >> 2_u32 => Some(high),
+            _ => None,
+        }
+    }
+
+    /// The same, only where this very stretch of speeds was seen: lines between stretches are good enough for a loss, not
+    /// for a few per cent.
+    pub(crate) fn seen(&self, rpm: i32, norm: Norm) -> Option<i32> {
+        self.stretches.get(self.index(rpm))?.get(norm)?;
+        self.at(rpm, norm)
+    }
+
+    /// The most that was seen at any speed.
+    pub(crate) fn most(&self, norm: Norm) -> Option<i32> {
+        self.stretches.iter().filter_map(|stretch| stretch.get(norm)).max()
+    }
+
+    /// The stretches of which anything is known.
+    pub(crate) fn shown(&self) -> impl Iterator<Item = Shown> + '_ {
+        let width = self.max_rpm.saturating_sub(self.idle_up_to);
+        let edge = move |index: i32| self.idle_up_to.saturating_add(width.saturating_mul(index) / 9);
+        self.stretches.iter().zip(0_i32..).filter_map(move |(stretch, index)| {
+            let blocks = stretch.blocks.iter().copied().max().unwrap_or(0);
+            (blocks >= BELIEVED).then(|| Shown {
+                from_rpm: if index == 0 { 0 } else { edge(index.saturating_sub(1)) },
+                to_rpm: edge(index),
+                blocks,
+                flow: stretch.get(Norm::FlowOpen).or_else(|| stretch.get(Norm::FlowShut)),
+                head: stretch.get(Norm::Head),
+            })
+        })
+    }
+
+    /// Writes down what was learned: the number of stretches, and for each 2 bytes of speed, 7 values of 2 bytes, 7
+    /// counts.
+    pub(crate) fn pack(&self, packer: &mut Packer<'_>) {
+        packer.u8(u8::try_from(STRETCHES).unwrap_or(0));
+        for stretch in &self.stretches {
+            packer.u16(stretch.rpm);
+            stretch.values.iter().for_each(|value| packer.u16(*value));
+            stretch.blocks.iter().for_each(|blocks| packer.u8(*blocks));
+        }
+    }
+
+    /// Takes back what was written down; `None` if it ends too early.
+    pub(crate) fn unpack(&mut self, kept: &mut Unpacker<'_>) -> Option<()> {
+        let count = kept.u8()?;
+        for index in 0..usize::from(count) {
+            let mut stretch = Stretch::EMPTY;
+            stretch.rpm = kept.u16()?;
+            for value in &mut stretch.values {
+                *value = kept.u16()?;
+            }
+            for blocks in &mut stretch.blocks {
+                *blocks = kept.u8()?;
+            }
+            if let Some(place) = self.stretches.get_mut(index) {
+                *place = stretch;
+            }
+        }
+        Some(())
+    }
+}
+
+/// The mean of `count` values and one more.
+fn moved(old: u16, new: u16, count: u8) -> u16 {
+    let apart = i32::from(new).saturating_sub(i32::from(old));
+    let step = mean(apart, i32::from(count).saturating_add(1));
+    u16::try_from(i32::from(old).saturating_add(step)).unwrap_or(old)
+}
+
+/// The value at `x` on the line through two points, `from` ≤ `x` ≤ `to`.
+fn between(from: i32, low: i32, to: i32, high: i32, x: i32) -> i32 {
+    let (way, width) = (x.saturating_sub(from), to.saturating_sub(from));
+    if width <= 0 {
+        return low;
+    }
+    // The share of the way in 1/256, bit by bit: cheaper than a division on a small core.
+    let (mut rest, mut share) = (way.min(width), 0_i32);
+    for _ in 0..8 {
+        rest = rest.saturating_mul(2);
+        share = share.saturating_mul(2);
+        if rest >= width {
+            rest = rest.saturating_sub(width);
+            share = share.saturating_add(1);
+        }
+    }
+    low.saturating_add(high.saturating_sub(low).saturating_mul(share) >> 8_u32)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn commissioned() -> Learned {
+        let mut learned = Learned::new();
+        learned.begin(937, 6_000);
+        for (rpm, flow, head) in [(750, 900, 70_000), (2_200, 2_600, 60_000), (3_300, 3_800, 56_000), (4_400, 4_400, 57_000)] {
+            for _ in 0..15 {
+                learned.learn(rpm, Norm::FlowOpen, flow);
+                learned.learn(rpm, Norm::Head, head);
+            }
+        }
+        learned
+    }
+
+    #[test]
+    fn between_what_was_seen_the_line_counts_and_beyond_nothing_is_said() {
+        let learned = commissioned();
+        let cases = [
+            ("at idle", 750, Norm::FlowOpen, Some(900)),
+            ("a little under", 650, Norm::FlowOpen, Some(900)),
+            ("half way", 2_750, Norm::FlowOpen, Some(3_200)),
+            ("head half way", 2_750, Norm::Head, Some(58_000)),
+            ("relief valve: it need not rise", 3_850, Norm::Head, Some(56_500)),
+            ("a little beyond", 5_000, Norm::FlowOpen, Some(4_400)),
+            ("far beyond", 5_900, Norm::FlowOpen, None),
+            ("never seen", 3_300, Norm::Oil, None),
+        ];
+        for (name, rpm, norm, expected) in cases {
+            let found = learned.at(rpm, norm);
+            let near = found.zip(expected).is_some_and(|(found, expected)| (found - expected).abs() <= expected / 100);
+            assert!(near || found == expected, "{name}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn two_minutes_are_enough_and_then_nothing_changes() {
+        let mut learned = commissioned();
+        assert!(learned.learn(750, Norm::FlowOpen, 900), "the sixteenth");
+        assert!(!learned.learn(750, Norm::FlowOpen, 100));
+        assert_eq!(learned.at(750, Norm::FlowOpen), Some(900));
+    }
+
+    #[test]
+    fn one_block_alone_is_not_believed() {
+        let mut learned = Learned::new();
+        learned.begin(937, 6_000);
+        learned.learn(3_000, Norm::Supply, 14_200);
+        assert_eq!(learned.at(3_000, Norm::Supply), None);
+        assert!(!learned.knows_anything());
+        learned.learn(3_000, Norm::Supply, 14_000);
+        assert_eq!(learned.at(3_000, Norm::Supply), Some(14_100));
+    }
+
+    #[test]
+    fn what_was_learned_comes_back() {
+        let learned = commissioned();
+        let mut bytes = [0; 256];
+        let mut packer = Packer::new(&mut bytes);
+        learned.pack(&mut packer);
+        let length = packer.finish();
+        assert_eq!(length, 1 + 10 * 23);
+        assert_eq!(bytes[..9], [10, 0xEE, 0x02, 0, 0, 0x84, 0x03, 0x5C, 0x44], "750 rpm, no flow shut, 900, 17,500");
+        let mut again = Learned::new();
+        again.begin(937, 6_000);
+        assert_eq!(again.unpack(&mut Unpacker::new(&bytes[..length])), Some(()));
+        assert_eq!(again.stretches, learned.stretches);
+        assert_eq!(Learned::new().unpack(&mut Unpacker::new(&bytes[..length - 1])), None);
+    }
+}

@@ -1,0 +1,243 @@
+//! The detectors that rest on this engine's own normal, with what they share.
+//!
+//! Blocks are taken in over the six ticks after they closed, one kind of work a tick: no step has to do all of it.
+
+use super::cooling::Cooling;
+use super::sensor_noisy::SensorNoisy;
+use super::stream::StreamWatch;
+use super::{
+    HubSlipping, RunningUnsteady, Scene, SensorDrift, SensorMiscount, Standing, ThermostatStuckClosed,
+    ThermostatStuckOpen, VaneLost, WeakConnection, impeller_worn, intake_blocked, telltale_plugged, waterway_fouled,
+};
+use crate::acquire::Channel;
+use crate::assess::{HeadSpan, Norm};
+use crate::condition::{Block, RunState};
+use crate::event::Evidence;
+use crate::finding::Finding;
+
+/// Blocks at one speed after which the head belongs to it.
+const HEAD_SETTLED_BLOCKS: u8 = 6;
+
+/// A thermostat that has just opened still moves: ratios to the normal count after this, in milliseconds.
+const WARM_FOR_MS: u32 = 60_000;
+
+/// Heads within this are alike, in m°C.
+const SAME_HEAD_AT_IDLE_MILLIKELVIN: i32 = 1_500;
+const SAME_HEAD_MILLIKELVIN: i32 = 4_000;
+
+/// The findings judged here, in the order in which one loss of flow is offered to them.
+const JUDGED: [Finding; 10] = [
+    Finding::IntakeBlocked,
+    Finding::VaneLost,
+    Finding::TelltalePlugged,
+    Finding::ThermostatStuckClosed,
+    Finding::ThermostatStuckOpen,
+    Finding::ImpellerWorn,
+    Finding::WaterwayFouled,
+    Finding::HubSlipping,
+    Finding::RunningUnsteady,
+    Finding::WeakConnection,
+];
+
+/// All of them.
+#[derive(Debug)]
+pub(crate) struct Causes {
+    cooling: Cooling,
+    /// Running time, in tenths of an hour, as of the last block.
+    tenths: u16,
+    vane_lost: VaneLost,
+    thermostat_stuck_closed: ThermostatStuckClosed,
+    thermostat_stuck_open: ThermostatStuckOpen,
+    hub_slipping: HubSlipping,
+    running_unsteady: RunningUnsteady,
+    weak_connection: WeakConnection,
+    sensor_noisy: SensorNoisy,
+    sensor_miscount: SensorMiscount,
+    sensor_drift: SensorDrift,
+}
+
+impl Causes {
+    pub(crate) const JUDGED: [Finding; 10] = JUDGED;
+
+    pub(crate) const fn new() -> Self {
+        Self {
+            cooling: Cooling::new(),
+            tenths: 0,
+            vane_lost: VaneLost::new(),
+            thermostat_stuck_closed: ThermostatStuckClosed::new(),
+            thermostat_stuck_open: ThermostatStuckOpen::new(),
+            hub_slipping: HubSlipping::new(),
+            running_unsteady: RunningUnsteady::new(),
+            weak_connection: WeakConnection::new(),
+            sensor_noisy: SensorNoisy::new(),
+            sensor_miscount: SensorMiscount::new(),
+            sensor_drift: SensorDrift::new(),
+        }
+    }
+
+    /// Takes one tick. `sound`: nothing is suspected, so that what is seen is this engine's normal.
+    pub(crate) fn update(&mut self, scene: &mut Scene, stream: &StreamWatch, sound: bool) {
+        self.cooling.update(scene, stream);
+        if !scene.tick.run.running {
+            self.vane_lost.restart();
+        }
+        if let Some(lowest) = self.weak_connection.update(scene)
+            && sound
+        {
+            scene.normal.learn_cranking(lowest);
+        }
+        if let Some((channel, mean)) = self.sensor_noisy.update(scene)
+            && sound
+        {
+            scene.normal.learn_noise(channel, mean);
+        }
+    }
+
+    /// Takes one block, `ticks` after it closed.
+    pub(crate) fn update_block(&mut self, scene: &mut Scene, block: &Block, ticks: u8, sound: bool, running_ms: u64) {
+        match ticks {
+            0 if sound && !self.suspects(block) => scene.normal.learn_block(block, &scene.expected),
+            0 => self.cooling.update_block(scene, block),
+            1 => {
+                // Of 256 ms there are 1,406 in a tenth of an hour.
+                let quarters = u32::try_from(running_ms >> 8_u32).unwrap_or(u32::MAX);
+                self.tenths = u16::try_from(quarters / 1_406).unwrap_or(u16::MAX);
+                let ratio = flow_ratio(scene, block);
+                if is_warm(scene) && scene.tick.run.state == RunState::Running {
+                    self.vane_lost.update_block(block, ratio);
+                } else {
+                    self.vane_lost.restart();
+                }
+                self.follow_wear(scene, block, ratio);
+            }
+            2 => {
+                self.thermostat_stuck_closed.update_block(block);
+                let span = head_span(scene, block);
+                self.thermostat_stuck_open.update_block(scene, block, span);
+            }
+            3 => self.hub_slipping.update_block(scene, block),
+            4 => {
+                self.running_unsteady.update_block(scene, block);
+            }
+            // A hose presses water through, whatever the pump does.
+            5 if scene.tick.run.state == RunState::Running => {
+                self.sensor_miscount.update_block(scene, block);
+                self.sensor_drift.update_block(scene, block);
+            }
+            _ => {}
+        }
+    }
+
+    /// Whether the stream is missing at a plugged telltale only.
+    pub(crate) fn telltale_is_plugged(&self) -> bool {
+        self.cooling.cause == Some(Finding::TelltalePlugged)
+    }
+
+    /// Whether something speaks against this block before any finding stands.
+    fn suspects(&self, _block: &Block) -> bool {
+        self.cooling.low_ms > 0 || self.sensor_miscount.rpm_is_doubted()
+    }
+
+    fn follow_wear(&self, scene: &mut Scene, block: &Block, ratio: Option<i32>) {
+        if scene.tick.run.state != RunState::Running || self.cooling.cause.is_some() || self.cooling.low_ms > 0 {
+            return;
+        }
+        let (Some(rpm), Some(head)) = (block.good(Channel::Rpm), block.good(Channel::Head)) else { return };
+        let span = head_span(scene, block);
+        // Kelvin over or under what is normal in this water; 0 within.
+        let off = span.map(|span| head.saturating_sub(head.clamp(span.low, span.high)));
+        let at_idle = scene.normal.at_idle(rpm);
+        if let Some(ratio) = ratio.filter(|_| block.steady >= 2 && is_warm(scene)) {
+            // The wider a thermostat stands open, the less is left for the telltale: only the same head is compared.
+            let normal = scene.normal.learned.at(rpm >> 2_u32, Norm::Head);
+            let within = if at_idle { SAME_HEAD_AT_IDLE_MILLIKELVIN } else { SAME_HEAD_MILLIKELVIN };
+            if normal.is_some_and(|normal| head.saturating_sub(normal).saturating_abs() <= within) {
+                scene.normal.wear.flow(at_idle, ratio, self.tenths);
+            }
+        }
+        // Without a thermostat the head goes with the water: without its temperature nothing can be said.
+        let water_known = scene.profile.thermostat_opens.is_some() || block.good(Channel::Water).is_some();
+        if at_idle || self.thermostat_stuck_closed.stood || !is_warm(scene) || !water_known {
+            return;
+        }
+        if let Some(off) = off.filter(|_| block.steady >= HEAD_SETTLED_BLOCKS) {
+            scene.normal.wear.head(off);
+        }
+    }
+
+    /// Where one finding stands.
+    pub(crate) fn judge(&mut self, finding: Finding, scene: &Scene) -> Standing {
+        match finding {
+            Finding::IntakeBlocked => intake_blocked::judge(scene, &mut self.cooling),
+            Finding::VaneLost => self.vane_lost.judge(scene, &mut self.cooling),
+            Finding::TelltalePlugged => telltale_plugged::judge(scene, &mut self.cooling),
+            Finding::ThermostatStuckClosed => self.thermostat_stuck_closed.judge(scene, &self.cooling),
+            Finding::ThermostatStuckOpen => self.thermostat_stuck_open.judge(scene),
+            Finding::ImpellerWorn => impeller_worn::judge(scene, &self.cooling, i32::from(self.tenths)),
+            Finding::WaterwayFouled => {
+                waterway_fouled::judge(scene, &self.cooling, self.thermostat_stuck_closed.stands)
+            }
+            Finding::HubSlipping => self.hub_slipping.judge(scene),
+            Finding::RunningUnsteady => self.running_unsteady.judge(scene),
+            Finding::WeakConnection => self.weak_connection.judge(scene),
+            _ => Standing::Unjudged,
+        }
+    }
+
+    /// Where a finding about the sensor of a channel stands.
+    pub(crate) fn judge_sensor(&self, finding: Finding, channel: Channel, scene: &Scene) -> Standing {
+        match finding {
+            Finding::SensorNoisy => self.sensor_noisy.judge(scene, channel),
+            Finding::SensorMiscount if SensorMiscount::CHANNELS.contains(&channel) => {
+                self.sensor_miscount.judge(scene, channel)
+            }
+            Finding::SensorDrift if SensorDrift::CHANNELS.contains(&channel) => {
+                self.sensor_drift.judge(scene, channel)
+            }
+            _ => Standing::Unjudged,
+        }
+    }
+
+    /// The numbers that speak for a finding; `None` where it is not judged here.
+    pub(crate) fn evidence(&self, finding: Finding, channel: Option<Channel>, scene: &Scene) -> Option<Evidence> {
+        Some(match (finding, channel) {
+            (Finding::IntakeBlocked, _) => intake_blocked::evidence(scene),
+            (Finding::VaneLost, _) => VaneLost::evidence(scene),
+            (Finding::TelltalePlugged, _) => telltale_plugged::evidence(scene),
+            (Finding::ThermostatStuckClosed, _) => ThermostatStuckClosed::evidence(scene),
+            (Finding::ThermostatStuckOpen, _) => ThermostatStuckOpen::evidence(scene),
+            (Finding::ImpellerWorn, _) => impeller_worn::evidence(scene, i32::from(self.tenths)),
+            (Finding::WaterwayFouled, _) => waterway_fouled::evidence(scene),
+            (Finding::HubSlipping, _) => HubSlipping::evidence(scene),
+            (Finding::RunningUnsteady, _) => RunningUnsteady::evidence(scene),
+            (Finding::WeakConnection, _) => WeakConnection::evidence(scene),
+            (Finding::SensorNoisy, Some(channel)) => SensorNoisy::evidence(scene, channel),
+            (Finding::SensorMiscount, Some(channel)) => SensorMiscount::evidence(scene, channel),
+            (Finding::SensorDrift, Some(channel)) => SensorDrift::evidence(scene, channel),
+            _ => return None,
+        })
+    }
+}
+
+/// A thermostat that has just opened still moves.
+fn is_warm(scene: &Scene) -> bool {
+    scene.expected.warm_ms >= WARM_FOR_MS
+}
+
+/// Flow of a block against its normal, in 1/1,024.
+fn flow_ratio(scene: &Scene, block: &Block) -> Option<i32> {
+    let rpm = block.good(Channel::Rpm)? >> 2_u32;
+    let flow = block.good(Channel::Flow)?;
+    let norm = if scene.expected.thermostat_open { Norm::FlowOpen } else { Norm::FlowShut };
+    let normal = scene.normal.learned.seen(rpm, norm).filter(|normal| *normal > 0)?;
+    // A meter near its least flow cannot tell little from nothing.
+    let least = crate::units::Quantity::raw(scene.profile.flow_min_or_default());
+    (normal >= least.saturating_add(least >> 2_u32)).then(|| flow.clamp(0, 1 << 20_u32).saturating_mul(1_024) / normal)
+}
+
+/// Settled head at the speed of a block, in this water, where that speed was seen.
+fn head_span(scene: &Scene, block: &Block) -> Option<HeadSpan> {
+    let rpm = block.good(Channel::Rpm)? >> 2_u32;
+    scene.normal.learned.seen(rpm, Norm::Head)?;
+    HeadSpan::at(rpm, block.good(Channel::Water), &scene.normal)
+}

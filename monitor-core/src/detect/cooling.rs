@@ -1,0 +1,183 @@
+//! Flow and head against this engine's own normal: what the causes of the water and heat families rest on.
+//!
+//! Every tick tells how far the flow is under its normal and whether the head answers; every block of eight ticks adds
+//! to the slow means. One loss of flow has one cause at a time: the first that fits is kept until the flow is back.
+
+use super::Scene;
+use super::stream::{Stream, StreamWatch};
+use crate::acquire::{Channel, Quality};
+use crate::condition::Block;
+use crate::event::{Evidence, EvidenceKey};
+use crate::finding::Finding;
+use crate::units::Quantity;
+
+/// Under this share of its normal the flow is low …
+const LOW_PERCENT: i32 = 60;
+/// … and from this on it is back.
+const BACK_PERCENT: i32 = 75;
+/// Less than this is next to nothing: what is left of it proves no pump.
+const NEXT_TO_NOTHING_PERCENT: i32 = 22;
+/// The head answers a loss of water once it is so much hotter than when the water went …
+const ANSWER_MILLIKELVIN: i32 = 2_500;
+/// … and over the most that the last minutes' speeds account for.
+const ANSWER_OVER_NORMAL_MILLIKELVIN: i32 = 1_500;
+/// Two speeds tell a starved pump from a leaking one if their normal flows are this part apart: 1/12.
+const SPEEDS_APART: i32 = 12;
+
+/// What the flow does when the engine turns faster, since it was lost.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Follows {
+    /// The speed did not change enough to tell.
+    Unknown,
+    /// It stays: something in front of the pump lets no more through.
+    Limited,
+    /// It rises in proportion: the pump moves a share of what it did.
+    Proportional,
+}
+
+/// What is known of the cooling.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Cooling {
+    /// For how long the flow has been low, in milliseconds; 0 while it is not.
+    pub(crate) low_ms: u32,
+    /// Head when the flow went, in m°C.
+    head_then: Option<i32>,
+    /// Least and greatest flow of a block since then, each with the normal flow of its speed, in mL/min.
+    slow: (u16, u16),
+    fast: (u16, u16),
+    /// Flow in the last tick in per cent of its normal, at most 255.
+    pub(crate) flow_percent: Option<u8>,
+    /// Head over the most that is normal, in m°C.
+    pub(crate) over: Option<i32>,
+    /// For how long the head has been well over its normal with the flow in order, in milliseconds.
+    pub(crate) hot_ms: u32,
+    /// The cause that the present loss of flow was given.
+    pub(crate) cause: Option<Finding>,
+}
+
+impl Cooling {
+    pub(crate) const fn new() -> Self {
+        Self {
+            low_ms: 0,
+            head_then: None,
+            slow: (0, 0),
+            fast: (0, 0),
+            flow_percent: None,
+            over: None,
+            hot_ms: 0,
+            cause: None,
+        }
+    }
+
+    /// Takes one tick.
+    pub(crate) fn update(&mut self, scene: &Scene, stream: &StreamWatch) {
+        let tick = &scene.tick;
+        if !tick.run.running || tick.after_hole() {
+            *self = Self::new();
+            return;
+        }
+        let head = scene.good(Channel::Head);
+        self.over = head.zip(scene.expected.head_at_most).map(|(head, most)| head.saturating_sub(most));
+        self.flow_percent = flow_percent(scene, stream);
+        let passed_ms = tick.since_last_ms;
+        match self.flow_percent {
+            Some(percent) if i32::from(percent) < LOW_PERCENT => {
+                if self.low_ms == 0 {
+                    self.head_then = head;
+                }
+                self.low_ms = self.low_ms.saturating_add(passed_ms.max(1));
+            }
+            Some(percent) if i32::from(percent) >= BACK_PERCENT => {
+                self.low_ms = 0;
+                // A flow that stepped down by less is followed by `vane-lost` itself.
+                self.cause = self.cause.filter(|cause| *cause == Finding::VaneLost);
+                self.slow = (0, 0);
+                self.fast = (0, 0);
+            }
+            Some(_) if self.low_ms > 0 => self.low_ms = self.low_ms.saturating_add(passed_ms),
+            _ => {}
+        }
+    }
+
+    /// Takes one block.
+    pub(crate) fn update_block(&mut self, scene: &Scene, block: &Block) {
+        let (Some(flow), Some(normal)) = (block.good(Channel::Flow), scene.expected.flow) else { return };
+        if self.low_ms < block.lasted_ms || block.steady == 0 {
+            return;
+        }
+        let point = |value: i32| u16::try_from(value.max(0)).unwrap_or(u16::MAX);
+        let here = (point(flow), point(normal));
+        if self.slow.1 == 0 || here.1 < self.slow.1 {
+            self.slow = here;
+        }
+        if here.1 > self.fast.1 {
+            self.fast = here;
+        }
+    }
+
+    /// Whether the flow is low and next to nothing is left of it.
+    pub(crate) fn is_next_to_nothing(&self) -> bool {
+        self.low_ms > 0 && self.flow_percent.is_some_and(|percent| i32::from(percent) < NEXT_TO_NOTHING_PERCENT)
+    }
+
+    /// Whether the head shows that it lacks the water; `None` without a head sensor.
+    pub(crate) fn head_answers(&self, scene: &Scene) -> Option<bool> {
+        let head = scene.good(Channel::Head)?;
+        let hotter = head.saturating_sub(self.head_then?);
+        Some(match self.over {
+            Some(over) => hotter >= ANSWER_MILLIKELVIN && over >= ANSWER_OVER_NORMAL_MILLIKELVIN,
+            None => hotter >= ANSWER_MILLIKELVIN.saturating_mul(2),
+        })
+    }
+
+    /// Kelvin by which the head is hotter than when the flow went, in m°C.
+    pub(crate) fn hotter(&self, scene: &Scene) -> Option<i32> {
+        Some(scene.good(Channel::Head)?.saturating_sub(self.head_then?))
+    }
+
+    /// How the flow followed the speed since it was lost.
+    pub(crate) fn follows(&self) -> Follows {
+        let [(slow, slow_normal), (fast, fast_normal)] =
+            [self.slow, self.fast].map(|(flow, normal)| (i32::from(flow), i32::from(normal)));
+        let apart = fast_normal.saturating_sub(slow_normal);
+        if slow_normal == 0 || apart.saturating_mul(SPEEDS_APART) < slow_normal {
+            return Follows::Unknown;
+        }
+        // In proportion the flow rises by apart / slow_normal of itself; half of that is the border.
+        let risen = fast.saturating_sub(slow);
+        let border = slow.saturating_mul(apart) / slow_normal.max(1) / 2;
+        if risen >= border { Follows::Proportional } else { Follows::Limited }
+    }
+}
+
+/// Flow in per cent of its normal, where both are known.
+fn flow_percent(scene: &Scene, stream: &StreamWatch) -> Option<u8> {
+    // Water on its way to the telltale is no loss.
+    if !stream.seen_this_run {
+        return None;
+    }
+    let normal = scene.expected.flow.filter(|normal| *normal > 0)?;
+    let flow = match scene.good(Channel::Flow) {
+        Some(flow) => flow,
+        // A meter that shows less than it can: nothing, where the normal is readable.
+        None if scene.tick.quality(Channel::Flow) == Quality::BelowRange => 0,
+        None => return None,
+    };
+    // A meter near its least flow cannot tell low from none.
+    let least = scene.profile.flow_min_or_default().raw();
+    if normal < least.saturating_add(least >> 2_u32) || stream.now == Stream::Unjudged {
+        return None;
+    }
+    let percent = flow.clamp(0, 1 << 20_u32).saturating_mul(100) / normal;
+    Some(u8::try_from(percent).unwrap_or(u8::MAX))
+}
+
+/// The numbers that speak for a cause of the water family.
+pub(crate) fn evidence(scene: &Scene) -> Evidence {
+    Evidence::NONE
+        .with(EvidenceKey::Value(Channel::Flow), scene.good(Channel::Flow))
+        .with(EvidenceKey::Normal(Channel::Flow), scene.expected.flow)
+        .with_good(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
+        .with_good(EvidenceKey::Normal(Channel::Head), scene.expected.head)
+        .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
+}

@@ -1,0 +1,87 @@
+//! `running-unsteady`: at a steady demand the engine hunts or sags: fuel first.
+//!
+//! A block is restless if the speed swings in it by more than a sound engine does and still reaches the same height as
+//! in the block before: whoever works the throttle comes out at another speed.
+
+use super::{Scene, Standing};
+use crate::acquire::Channel;
+use crate::condition::Block;
+use crate::event::{Evidence, EvidenceKey};
+use crate::finding::Level;
+use crate::units::Quantity;
+
+/// Swing of the speed within a block of a sound engine at most, in 1/64 of it, at idle and at speed.
+const SWING_AT_IDLE: i32 = 7;
+const SWING_AT_SPEED: i32 = 5;
+/// A sag is deeper than this.
+const DEEP: i32 = 9;
+/// The same height within this part of it: 1/32.
+const SAME_HEIGHT_SHIFT: u32 = 5;
+/// More turns than this in a block are noise of the pickup, not an engine: flywheels are too heavy.
+const MOST_TURNS: u8 = 4;
+/// Ticks of two blocks that sags take at most.
+const MOST_DIPS: u8 = 4;
+/// Within this part of the permitted maximum the limiter may be at work: 1/32.
+const LIMITER_SHIFT: u32 = 5;
+/// What a restless block adds; every block takes an eighth away.
+const RESTLESS: u8 = 16;
+const RESTLESS_DEEP: u8 = 26;
+/// From here it is unsteady: four restless blocks in a row, or a deep sag every half minute.
+const UNSTEADY: u8 = 52;
+/// Calm again under this.
+const CALM: u8 = 12;
+
+/// Follows the swings from block to block.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct RunningUnsteady {
+    high_before: i32,
+    dips_before: u8,
+    score: u8,
+    stands: bool,
+}
+
+impl RunningUnsteady {
+    pub(crate) const fn new() -> Self {
+        Self { high_before: 0, dips_before: 0, score: 0, stands: false }
+    }
+
+    /// Takes one block.
+    pub(crate) fn update_block(&mut self, scene: &Scene, block: &Block) {
+        let high = block.rpm_high;
+        let swing = high.saturating_sub(block.rpm_low).saturating_mul(64);
+        let same = high.saturating_sub(self.high_before).saturating_abs() <= high >> SAME_HEIGHT_SHIFT;
+        self.high_before = high;
+        let most = if scene.normal.at_idle(high) { SWING_AT_IDLE } else { SWING_AT_SPEED };
+        self.score = self.score.saturating_sub(self.score.saturating_add(7) >> 3_u32);
+        // At its permitted maximum the engine's own limiter makes it chatter.
+        let limited = high > scene.profile.max.raw().saturating_sub(scene.profile.max.raw() >> LIMITER_SHIFT);
+        // Who works the throttle stays down for longer than an engine that sags.
+        let sags = block.rpm_dips.saturating_add(self.dips_before) <= MOST_DIPS;
+        self.dips_before = block.rpm_dips;
+        if same && sags && !limited && block.rpm_turns <= MOST_TURNS && swing > high.saturating_mul(most) {
+            let deep = swing > high.saturating_mul(DEEP);
+            self.score = self.score.saturating_add(if deep { RESTLESS_DEEP } else { RESTLESS });
+        }
+        if self.score >= UNSTEADY {
+            self.stands = true;
+        } else if self.score < CALM {
+            self.stands = false;
+        }
+    }
+
+    /// Judges one tick.
+    pub(crate) fn judge(&mut self, scene: &Scene) -> Standing {
+        if !scene.tick.run.running {
+            // An engine that stalls stays on record for as long as its off-delay; the next run begins anew.
+            self.high_before = 0;
+            self.stands = false;
+            return Standing::Absent;
+        }
+        if self.stands { Standing::Present(Level::Caution) } else { Standing::Absent }
+    }
+
+    /// What speaks for it.
+    pub(crate) fn evidence(scene: &Scene) -> Evidence {
+        Evidence::NONE.with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
+    }
+}

@@ -1,0 +1,96 @@
+//! `sensor-miscount`: pulses are counted twice, or every second one is lost.
+//!
+//! An engine speed is doubted if flow and boat both belong to half of it, or both to twice as much; a flow if it is twice
+//! its normal, which no pump can do. Half a flow is not doubted: lost vanes look the same, and are worse.
+
+use super::{Scene, Standing, sensor_level};
+use crate::acquire::Channel;
+use crate::assess::Norm;
+use crate::condition::Block;
+use crate::event::{Evidence, EvidenceKey};
+
+/// Fits within 1/8.
+const FITS_SHIFT: u32 = 3;
+/// Does not fit from 1/4 on.
+const MISFIT_SHIFT: u32 = 2;
+/// Blocks that must speak for it.
+const LEAST_BLOCKS: u8 = 2;
+
+/// Counts the blocks that speak for it, for engine speed and flow.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct SensorMiscount {
+    rpm_blocks: u8,
+    flow_blocks: u8,
+}
+
+impl SensorMiscount {
+    pub(crate) const CHANNELS: [Channel; 2] = [Channel::Rpm, Channel::Flow];
+
+    pub(crate) const fn new() -> Self {
+        Self { rpm_blocks: 0, flow_blocks: 0 }
+    }
+
+    /// Takes one block.
+    pub(crate) fn update_block(&mut self, scene: &Scene, block: &Block) {
+        if block.steady == 0 {
+            return;
+        }
+        let Some(quarters) = block.good(Channel::Rpm) else { return };
+        let rpm = quarters >> 2_u32;
+        let wrong = other_speed_fits(scene, block, rpm, rpm >> 1_u32)
+            || other_speed_fits(scene, block, rpm, rpm.saturating_mul(2));
+        self.rpm_blocks = if wrong { self.rpm_blocks.saturating_add(1).min(LEAST_BLOCKS) } else { 0 };
+        let doubled = block.good(Channel::Flow).zip(flow_at(scene, rpm)).is_some_and(|(flow, normal)| {
+            fits(flow, normal.saturating_mul(2))
+        });
+        self.flow_blocks = if doubled && !wrong { self.flow_blocks.saturating_add(1).min(LEAST_BLOCKS) } else { 0 };
+    }
+
+    /// Judges one channel.
+    pub(crate) fn judge(&self, scene: &Scene, channel: Channel) -> Standing {
+        let blocks = if channel == Channel::Rpm { self.rpm_blocks } else { self.flow_blocks };
+        if !scene.tick.run.running {
+            Standing::Unjudged
+        } else if blocks >= LEAST_BLOCKS {
+            Standing::Present(sensor_level(channel))
+        } else {
+            Standing::Absent
+        }
+    }
+
+    /// Whether the engine speed is doubted.
+    pub(crate) const fn rpm_is_doubted(&self) -> bool {
+        self.rpm_blocks > 0
+    }
+
+    /// What speaks for it.
+    pub(crate) fn evidence(scene: &Scene, channel: Channel) -> Evidence {
+        Evidence::NONE
+            .with(EvidenceKey::Value(channel), scene.good(channel))
+            .with_good(EvidenceKey::Value(Channel::Speed), scene.good(Channel::Speed))
+    }
+}
+
+fn flow_at(scene: &Scene, rpm: i32) -> Option<i32> {
+    let norm = if scene.expected.thermostat_open { Norm::FlowOpen } else { Norm::FlowShut };
+    scene.normal.learned.seen(rpm, norm)
+}
+
+fn fits(value: i32, normal: i32) -> bool {
+    value.saturating_sub(normal).saturating_abs() <= normal >> FITS_SHIFT
+}
+
+/// Flow and boat both belong to `other` and not to `rpm`.
+fn other_speed_fits(scene: &Scene, block: &Block, rpm: i32, other: i32) -> bool {
+    let belongs = |value: Option<i32>, here: Option<i32>, there: Option<i32>| match (value, here, there) {
+        (Some(value), Some(here), Some(there)) => {
+            let misfit = value.saturating_sub(here).saturating_abs() > here >> MISFIT_SHIFT;
+            Some(misfit && fits(value, there))
+        }
+        _ => None,
+    };
+    let flow = belongs(block.good(Channel::Flow), flow_at(scene, rpm), flow_at(scene, other));
+    let speed_at = |rpm: i32| scene.normal.learned.seen(rpm, Norm::Speed);
+    let speed = belongs(block.good(Channel::Speed), speed_at(rpm), speed_at(other));
+    flow == Some(true) && (speed == Some(true) || !scene.channels.contains(Channel::Speed))
+}

@@ -1,0 +1,104 @@
+//! `vane-lost`: the flow has fallen by a step and stays down, at every speed by about the same share.
+
+use super::cooling::{Cooling, Follows};
+use super::{Scene, Standing};
+use crate::acquire::Channel;
+use crate::condition::Block;
+use crate::event::Evidence;
+use crate::finding::{Finding, Level};
+
+/// A step is a fall of the ratio to the normal by this share of itself from one block to the next, in 1/16.
+const STEP_SIXTEENTHS: u16 = 3;
+/// Blocks on which the ratio before the step rests at least, and that it must last behind it.
+const BLOCKS_BEFORE: u8 = 4;
+const BLOCKS_AFTER: u8 = 6;
+/// The normal, in 1/1,024.
+const NORMAL: i32 = 1_024;
+/// Back in order from this part of the ratio before: 15/16.
+const BACK_SHIFT: u32 = 4;
+
+/// Follows the ratio of flow to normal, in 1/1,024, from block to block.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct VaneLost {
+    /// Mean of the blocks before a step.
+    before: u16,
+    before_blocks: u8,
+    after_blocks: u8,
+    /// Mean of the blocks behind it.
+    after: u16,
+}
+
+impl VaneLost {
+    pub(crate) const fn new() -> Self {
+        Self { before: 0, before_blocks: 0, after_blocks: 0, after: 0 }
+    }
+
+    /// The engine stopped: a fall while nobody looked is no step.
+    pub(crate) fn restart(&mut self) {
+        *self = Self::new();
+    }
+
+    /// Takes one block with its ratio.
+    pub(crate) fn update_block(&mut self, block: &Block, ratio: Option<i32>) {
+        // More than normal is no better than normal: what falls from there has not stepped down.
+        let Some(ratio) = ratio.and_then(|ratio| u16::try_from(ratio.min(NORMAL)).ok()) else { return };
+        if block.steady == 0 {
+            return;
+        }
+        let low = self.before.saturating_sub((self.before >> 4_u32).saturating_mul(STEP_SIXTEENTHS));
+        if self.before_blocks < BLOCKS_BEFORE || (ratio >= low && self.after_blocks < BLOCKS_AFTER) {
+            let gain = u32::from(self.before_blocks.min(3));
+            let apart = i32::from(ratio).saturating_sub(i32::from(self.before)) >> gain;
+            self.before = u16::try_from(i32::from(self.before).saturating_add(apart)).unwrap_or(self.before);
+            self.before_blocks = self.before_blocks.saturating_add(1).min(200);
+            self.after_blocks = 0;
+            return;
+        }
+        let back = self.before.saturating_sub(self.before >> BACK_SHIFT);
+        if ratio >= back {
+            self.after_blocks = 0;
+            return;
+        }
+        let apart = i32::from(ratio).saturating_sub(i32::from(self.after)) >> u32::from(self.after_blocks.min(2));
+        self.after = u16::try_from(i32::from(self.after).saturating_add(apart)).unwrap_or(self.after);
+        self.after_blocks = self.after_blocks.saturating_add(1).min(200);
+    }
+
+    /// Whether the flow has stepped down and stayed there.
+    pub(crate) fn has_stepped(&self) -> bool {
+        self.after_blocks >= BLOCKS_AFTER
+    }
+
+    /// Judges one tick.
+    pub(crate) fn judge(&self, scene: &Scene, cooling: &mut Cooling) -> Standing {
+        if cooling.cause == Some(Finding::VaneLost) {
+            if self.has_stepped() || cooling.low_ms > 0 {
+                return Standing::Present(Level::Alarm);
+            }
+            cooling.cause = None;
+            return Standing::Absent;
+        }
+        if cooling.cause.is_some() || !self.has_stepped() || !scene.expected.thermostat_open {
+            return Standing::Absent;
+        }
+        // Next to nothing and a cool head is a plugged telltale; a hot one, or flow that does not follow the speed, a
+        // blocked intake.
+        let answers = cooling.head_answers(scene) == Some(true);
+        let by_speed = cooling.follows();
+        let fits = match by_speed {
+            Follows::Proportional => true,
+            Follows::Limited => false,
+            Follows::Unknown => !answers && !cooling.is_next_to_nothing(),
+        };
+        if !fits || scene.good(Channel::Flow).is_none() {
+            return Standing::Between;
+        }
+        cooling.cause = Some(Finding::VaneLost);
+        Standing::Present(Level::Alarm)
+    }
+
+    /// What speaks for it.
+    pub(crate) fn evidence(scene: &Scene) -> Evidence {
+        super::cooling::evidence(scene)
+    }
+}

@@ -1,0 +1,35 @@
+//! `waterway-fouled`: hotter than this engine's normal for its load, with the flow all but in order, and not by a fault of
+//! the moment: salt or lime narrows the ways and keeps the heat in the metal.
+
+use super::cooling::Cooling;
+use super::{Scene, Standing};
+use crate::event::Evidence;
+use crate::finding::{Finding, Level};
+
+/// Settled head over its normal from which the ways are called fouled, in m°C.
+const FOULED_MILLIKELVIN: i32 = 4_000;
+/// Back in order under this.
+const BACK_MILLIKELVIN: i32 = 2_000;
+/// With less flow than this it is lack of water, in 1/1,024 of the normal.
+const LEAST_FLOW: i32 = 700;
+
+/// Judges one tick.
+pub(crate) fn judge(scene: &Scene, cooling: &Cooling, thermostat_stuck: bool) -> Standing {
+    let wear = &scene.normal.wear;
+    let Some(excess) = wear.excess_millikelvin() else { return Standing::Unjudged };
+    if cooling.low_ms > 0 || cooling.cause.is_some_and(|cause| cause != Finding::TelltalePlugged) || thermostat_stuck {
+        return Standing::Unjudged;
+    }
+    if excess < BACK_MILLIKELVIN {
+        return Standing::Absent;
+    }
+    if excess < FOULED_MILLIKELVIN || wear.speed.get().is_some_and(|flow| flow < LEAST_FLOW) {
+        return Standing::Between;
+    }
+    Standing::Present(Level::Warning)
+}
+
+/// What speaks for it.
+pub(crate) fn evidence(scene: &Scene) -> Evidence {
+    super::cooling::evidence(scene)
+}
