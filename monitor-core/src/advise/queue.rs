@@ -1,34 +1,38 @@
 //! Events that wait to be drained.
 
+use core::cmp::Reverse;
 use core::mem::swap;
 
 use super::alarms::Happening;
 use crate::acquire::Channel;
-use crate::event::Event;
+use crate::event::{AlarmState, Candidate, Event, Evidence, State};
 use crate::finding::{Finding, Level};
+use crate::time::Instant;
 
 /// Events that can wait.
-const CAPACITY: usize = 10;
+const CAPACITY: u8 = 10;
 
 /// Where an event stands among those of its tick: worse levels first, then by name, then by channel; what a cause
 /// replaced comes right behind the cause.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) struct Place {
-    level: core::cmp::Reverse<Level>,
+    lead: Lead,
+    replaced: Option<Finding>,
+}
+
+/// What leads: what happened by itself, or the cause of what was replaced.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Lead {
+    level: Reverse<Level>,
     finding: Finding,
     channel: Option<Channel>,
-    replaced: Option<Finding>,
 }
 
 impl Place {
     /// The place of what happened by itself.
     pub(crate) const fn of(happening: &Happening) -> Self {
-        Self {
-            level: core::cmp::Reverse(happening.level),
-            finding: happening.finding,
-            channel: happening.channel,
-            replaced: None,
-        }
+        let Happening { level, finding, channel, .. } = *happening;
+        Self { lead: Lead { level: Reverse(level), finding, channel }, replaced: None }
     }
 
     /// The place of a condition that was replaced by `cause`.
@@ -39,25 +43,84 @@ impl Place {
     }
 }
 
+/// An event that waits, in the least room: its stamp in two halves, because a whole one asks for places at multiples of
+/// eight; of its place only what the event does not say.
 #[derive(Debug, Clone, Copy)]
 struct Waiting {
-    place: Place,
-    event: Event,
+    stamp: [u32; 2],
+    id: u32,
+    /// 0 for none: ids begin at 1.
+    replaced_by: u32,
+    evidence: Evidence,
+    trip: i16,
+    finding: Finding,
+    channel: Option<Channel>,
+    level: Level,
+    state: State,
+    alarm_state: AlarmState,
+    candidates: [Option<Candidate>; 3],
+    /// The cause that this event stands behind.
+    cause: Option<Lead>,
+}
+
+// Every byte is there as often as events can wait.
+const _: () = assert!(size_of::<Option<Waiting>>() == 64);
+
+impl Waiting {
+    fn new(event: &Event, place: Place) -> Self {
+        let stamp_ms = event.stamp.as_millis();
+        Self {
+            stamp: [event.stamp.low_millis(), Instant::from_millis(stamp_ms >> 32_u32).low_millis()],
+            id: event.id,
+            replaced_by: event.replaced_by.unwrap_or(0),
+            evidence: event.evidence,
+            trip: event.trip,
+            finding: event.finding,
+            channel: event.channel,
+            level: event.level,
+            state: event.state,
+            alarm_state: event.alarm_state,
+            candidates: event.candidates,
+            cause: place.replaced.map(|_| place.lead),
+        }
+    }
+
+    fn place(&self) -> Place {
+        let own = Lead { level: Reverse(self.level), finding: self.finding, channel: self.channel };
+        Place { lead: self.cause.unwrap_or(own), replaced: self.cause.map(|_| self.finding) }
+    }
+
+    fn event(&self) -> Event {
+        let [low, high] = self.stamp;
+        Event {
+            trip: self.trip,
+            stamp: Instant::from_millis((i64::from(high) << 32_u32) | i64::from(low)),
+            id: self.id,
+            finding: self.finding,
+            channel: self.channel,
+            level: self.level,
+            state: self.state,
+            alarm_state: self.alarm_state,
+            evidence: self.evidence,
+            candidates: self.candidates,
+            replaced_by: (self.replaced_by != 0).then_some(self.replaced_by),
+        }
+    }
 }
 
 /// A queue in the order in which events are shown.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct EventQueue {
-    waiting: [Option<Waiting>; CAPACITY],
-    len: usize,
+    waiting: [Option<Waiting>; CAPACITY as usize],
+    len: u8,
     /// Where the events of the present tick begin: only those are sorted.
-    tick_begins: usize,
+    tick_begins: u8,
     lost: u32,
 }
 
 impl EventQueue {
     pub(crate) const fn new() -> Self {
-        Self { waiting: [None; CAPACITY], len: 0, tick_begins: 0, lost: 0 }
+        Self { waiting: [None; CAPACITY as usize], len: 0, tick_begins: 0, lost: 0 }
     }
 
     /// Later events stay behind those that wait now.
@@ -68,17 +131,21 @@ impl EventQueue {
     /// Adds an event of the present tick at its place.
     pub(crate) fn add_sorted(&mut self, event: Event, place: Place) {
         self.make_room(event.level);
-        let later = |waiting: &Option<Waiting>| waiting.as_ref().is_some_and(|waiting| place < waiting.place);
-        let of_this_tick = self.waiting.iter().take(self.len).skip(self.tick_begins);
-        let at =
-            of_this_tick.clone().position(later).map_or(self.len, |offset| self.tick_begins.saturating_add(offset));
-        self.insert(at, Waiting { place, event });
+        let later = |waiting: &Option<Waiting>| waiting.as_ref().is_some_and(|waiting| place < waiting.place());
+        let mut at = self.tick_begins;
+        for waiting in self.waiting.iter().take(usize::from(self.len)).skip(usize::from(self.tick_begins)) {
+            if later(waiting) {
+                break;
+            }
+            at = at.saturating_add(1);
+        }
+        self.insert(at, Waiting::new(&event, place));
     }
 
     /// Adds an event behind all others.
     pub(crate) fn add_last(&mut self, event: Event, place: Place) {
         self.make_room(event.level);
-        self.insert(self.len, Waiting { place, event });
+        self.insert(self.len, Waiting::new(&event, place));
         self.begin_tick();
     }
 
@@ -87,41 +154,41 @@ impl EventQueue {
         if self.len < CAPACITY {
             return;
         }
-        let level_at = |waiting: &Option<Waiting>| waiting.as_ref().map(|waiting| waiting.event.level);
+        let level_at = |waiting: &Option<Waiting>| waiting.as_ref().map(|waiting| waiting.level);
         let lowest = self.waiting.iter().filter_map(level_at).min();
         if lowest.is_some_and(|lowest| lowest < level)
             && let Some(index) = self.waiting.iter().rposition(|waiting| level_at(waiting) == lowest)
         {
             self.lost = self.lost.saturating_add(1);
-            self.remove(index);
+            self.remove(u8::try_from(index).unwrap_or(CAPACITY));
         }
     }
 
-    fn insert(&mut self, at: usize, waiting: Waiting) {
+    fn insert(&mut self, at: u8, waiting: Waiting) {
         if self.len >= CAPACITY {
             self.lost = self.lost.saturating_add(1);
             return;
         }
         self.len = self.len.saturating_add(1);
         let mut moving = Some(waiting);
-        for slot in self.waiting.iter_mut().take(self.len).skip(at) {
+        for slot in self.waiting.iter_mut().take(usize::from(self.len)).skip(usize::from(at)) {
             swap(slot, &mut moving);
         }
     }
 
-    fn remove(&mut self, index: usize) -> Option<Event> {
+    fn remove(&mut self, index: u8) -> Option<Event> {
         if index >= self.len {
             return None;
         }
         let mut moving = None;
-        for slot in self.waiting.iter_mut().take(self.len).skip(index).rev() {
+        for slot in self.waiting.iter_mut().take(usize::from(self.len)).skip(usize::from(index)).rev() {
             swap(slot, &mut moving);
         }
         self.len = self.len.saturating_sub(1);
         if index < self.tick_begins {
             self.tick_begins = self.tick_begins.saturating_sub(1);
         }
-        moving.map(|waiting| waiting.event)
+        moving.map(|waiting| waiting.event())
     }
 
     /// The oldest event.
@@ -138,8 +205,7 @@ impl EventQueue {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::event::{AlarmState, Evidence, State};
-    use crate::time::Instant;
+    use crate::event::EvidenceKey;
 
     extern crate std;
     use std::vec::Vec;
@@ -185,6 +251,27 @@ mod tests {
         let acknowledged = happening(6, Finding::DryStart, Level::Alarm, State::Acknowledged);
         queue.add_last(event(&acknowledged), Place::of(&acknowledged));
         assert_eq!(drain(&mut queue), [1, 3, 5, 4, 2, 6]);
+    }
+
+    #[test]
+    fn what_comes_out_is_what_went_in() {
+        let mut raised = happening(7, Finding::SensorOpen, Level::Warning, State::Raised);
+        raised.channel = Some(Channel::Oil);
+        let mut replaced = happening(u32::MAX, Finding::StreamLost, Level::Alarm, State::Replaced);
+        replaced.replaced_by = Some(7);
+        let stamps = [0, -1, 4_294_967_296, -4_294_967_297, 1_795_598_400_123, i64::MAX, i64::MIN];
+        for stamp_ms in stamps {
+            for happening in [raised, replaced] {
+                let mut sent = event(&happening);
+                sent.trip = -1;
+                sent.stamp = Instant::from_millis(stamp_ms);
+                sent.evidence = sent.evidence.with(EvidenceKey::Eta, Some(-9)).with(EvidenceKey::EtaHigh, None);
+                sent.candidates[1] = Some(Candidate { finding: Finding::WeakConnection, share_pct: 42 });
+                let mut queue = EventQueue::new();
+                queue.add_sorted(sent, Place::behind(&raised, happening.finding));
+                assert_eq!(queue.pop(), Some(sent), "{stamp_ms}");
+            }
+        }
     }
 
     #[test]
