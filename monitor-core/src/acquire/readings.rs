@@ -89,6 +89,12 @@ impl ChannelSet {
         self.0 & (1 << channel as u8) != 0
     }
 
+    /// The channels in either set.
+    #[must_use]
+    pub const fn or(self, other: Self) -> Self {
+        Self(self.0 | other.0)
+    }
+
     /// The channels in both sets.
     #[must_use]
     pub const fn and(self, other: Self) -> Self {
@@ -159,11 +165,6 @@ impl<Q: Quantity> Reading<Q> {
 
     fn from_raw(raw: i32, quality: Quality) -> Self {
         Self { value: Q::from_raw(raw), quality, age_ms: 0 }
-    }
-
-    /// The reading without its unit, unless nothing was measured.
-    pub(crate) fn known(self) -> Option<RawReading> {
-        (self.quality != Quality::Missing).then(|| self.raw())
     }
 
     fn raw(self) -> RawReading {

@@ -1,53 +1,36 @@
 //! Spans outside which a reading says more about its lead than about the engine.
 
-use crate::acquire::{Channel, Quality, RawReading};
-
-/// Readings of one channel that can be believed, in the channel's own unit, and what lies outside.
-struct Span {
-    least: i32,
-    below: Quality,
-    most: i32,
-    above: Quality,
-}
-
-impl Span {
-    /// Flow, pressure and speed over ground: less than nothing means an open lead.
-    const NOT_NEGATIVE: Self = Self { least: 0, below: Quality::Open, most: i32::MAX, above: Quality::Good };
-    /// Colder than any water an engine starts in, or hotter than any head cooled by raw water survives.
-    const TEMPERATURE: Self = Self { least: -40_000, below: Quality::Open, most: 200_000, above: Quality::Short };
-    /// No engine turns faster than 30,000 rpm.
-    const RPM: Self = Self { least: 0, below: Quality::Implausible, most: 120_000, above: Quality::Implausible };
-    const ANY: Self = Self { least: i32::MIN, below: Quality::Good, most: i32::MAX, above: Quality::Good };
-    /// The electronics of an engine that runs would have stopped under 5 V: the supply was not measured.
-    const SUPPLY_RUNNING: Self = Self { least: 5_000, below: Quality::Open, most: i32::MAX, above: Quality::Good };
-
-    const fn of(channel: Channel, running: bool) -> &'static Self {
-        match channel {
-            Channel::Rpm => &Self::RPM,
-            Channel::Head | Channel::Water => &Self::TEMPERATURE,
-            Channel::Flow | Channel::Oil | Channel::Speed => &Self::NOT_NEGATIVE,
-            Channel::Supply if running => &Self::SUPPLY_RUNNING,
-            Channel::Supply => &Self::ANY,
-        }
-    }
-}
+use crate::acquire::{Channel, Quality};
 
 /// An older reading is not live.
 const STALE_MS: u16 = 5_000;
+/// No engine turns faster than 30,000 rpm, in ¼ rpm.
+const RPM_MOST: i32 = 120_000;
+/// Colder than any water an engine starts in, in m°C.
+const COLDEST: i32 = -40_000;
+/// Hotter than any head cooled by raw water survives, in m°C.
+const HOTTEST: i32 = 200_000;
+/// The electronics of an engine that runs would have stopped under 5 V: the supply was not measured. In mV.
+const SUPPLY_RUNNING_LEAST: i32 = 5_000;
 
-/// The quality of a reading once its age and its span are looked at.
-pub(crate) fn judged(channel: Channel, reading: RawReading, running: bool) -> Quality {
-    if reading.quality != Quality::Good {
-        return reading.quality;
-    }
-    if reading.age_ms > STALE_MS {
+/// The quality of a good reading of `raw` in the channel's own unit once its age and its span are looked at.
+#[inline(always)]
+pub(crate) fn judged(channel: Channel, raw: i32, age_ms: u16, running: bool) -> Quality {
+    if age_ms > STALE_MS {
         return Quality::Missing;
     }
-    let span = Span::of(channel, running);
-    if reading.raw < span.least {
-        span.below
-    } else if reading.raw > span.most {
-        span.above
+    let (least, below, most, above) = match channel {
+        Channel::Rpm => (0, Quality::Implausible, RPM_MOST, Quality::Implausible),
+        Channel::Head | Channel::Water => (COLDEST, Quality::Open, HOTTEST, Quality::Short),
+        // Less than nothing means an open lead.
+        Channel::Flow | Channel::Oil | Channel::Speed => (0, Quality::Open, i32::MAX, Quality::Good),
+        Channel::Supply if running => (SUPPLY_RUNNING_LEAST, Quality::Open, i32::MAX, Quality::Good),
+        Channel::Supply => (i32::MIN, Quality::Good, i32::MAX, Quality::Good),
+    };
+    if raw < least {
+        below
+    } else if raw > most {
+        above
     } else {
         Quality::Good
     }
@@ -78,16 +61,13 @@ mod tests {
             ("impossible rpm", Channel::Rpm, 120_001, false, Quality::Implausible),
         ];
         for (name, channel, raw, running, expected) in cases {
-            let reading = RawReading { raw, quality: Quality::Good, age_ms: 0 };
-            assert_eq!(judged(channel, reading, running), expected, "{name}");
+            assert_eq!(judged(channel, raw, 0, running), expected, "{name}");
         }
     }
 
     #[test]
-    fn an_old_reading_is_missing_and_a_bad_one_stays_bad() {
-        let old = RawReading { raw: 1, quality: Quality::Good, age_ms: STALE_MS + 1 };
-        assert_eq!(judged(Channel::Head, old, true), Quality::Missing);
-        let short = RawReading { raw: 1, quality: Quality::Short, age_ms: 0 };
-        assert_eq!(judged(Channel::Head, short, true), Quality::Short);
+    fn an_old_reading_is_missing() {
+        assert_eq!(judged(Channel::Head, 1, STALE_MS, true), Quality::Good);
+        assert_eq!(judged(Channel::Head, 1, STALE_MS + 1, true), Quality::Missing);
     }
 }

@@ -2,9 +2,10 @@
 
 use super::run_state::Run;
 use super::{HOLE_MS, judged};
-use crate::acquire::{Channel, ChannelSet, Quality, RawReading, Readings};
+use crate::acquire::{Channel, ChannelSet, Quality, Reading, Readings};
 use crate::num;
 use crate::time::Instant;
+use crate::units::Quantity;
 
 /// What the detectors see: one second of the engine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -76,76 +77,72 @@ impl Tick {
 /// One channel while a tick is open.
 #[derive(Debug, Clone, Copy)]
 struct Gathered {
+    /// Of the good samples of this tick; says nothing before the first.
     sum: i32,
-    count: i32,
     /// Last good sample of all ticks of this trip.
-    last: Option<i32>,
-    quality: Quality,
+    last: i32,
+    count: u16,
+    /// What is wrong with the last sample, as long as none was good.
+    fault: Quality,
 }
 
 impl Gathered {
-    const EMPTY: Self = Self { sum: 0, count: 0, last: None, quality: Quality::Missing };
+    const EMPTY: Self = Self { sum: 0, last: 0, count: 0, fault: Quality::Missing };
 
-    /// Takes a sample; returns it if it is good, with the good one before it.
-    fn add(&mut self, raw: i32, quality: Quality) -> Option<Sample> {
-        if quality != Quality::Good {
-            if self.count == 0 {
-                self.quality = quality;
-            }
-            return None;
-        }
-        // A sum that would overflow leaves the mean of the samples so far: still a mean of good samples.
-        if let Some(sum) = self.sum.checked_add(raw) {
+    /// A sum or a count that would overflow leaves the mean of the samples so far: still a mean of good samples.
+    fn add(&mut self, raw: i32) {
+        if let (Some(sum), Some(count)) = (self.sum.checked_add(raw), self.count.checked_add(1)) {
             self.sum = sum;
-            self.count = self.count.saturating_add(1);
+            self.count = count;
         }
-        self.quality = Quality::Good;
-        Some(Sample { raw, before: self.last.replace(raw) })
-    }
-
-    /// Ends the second; returns whether a sample was good.
-    fn close(&mut self, mean: &mut i32, quality: &mut Quality) -> bool {
-        *quality = self.quality;
-        self.quality = Quality::Missing;
-        if self.count == 0 {
-            return false;
-        }
-        *mean = num::mean(self.sum, self.count);
-        self.sum = 0;
-        self.count = 0;
-        true
     }
 }
 
-/// A good sample and the good one before it.
+/// What one set of readings says of its channels: sets, because a small core handles all channels at once in them.
 #[derive(Debug, Clone, Copy)]
-struct Sample {
-    raw: i32,
-    before: Option<i32>,
+struct Looked {
+    running: bool,
+    /// A reading of at least this age was seen before.
+    old_from_ms: u32,
+    /// Channels with a good sample.
+    good: ChannelSet,
+    /// Channels whose good sample differs from the last one, or from nothing.
+    moved: ChannelSet,
 }
 
 /// Gathers samples until the whole second is over.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct TickBuilder {
     channels: [Gathered; Channel::COUNT],
+    /// Channels with a good sample in this tick.
+    with_good: ChannelSet,
+    /// Channels with a good sample in this trip.
+    seen: ChannelSet,
     changed: ChannelSet,
+    open: bool,
+    /// The trip has begun: there was a sample.
+    begun: bool,
+    /// The trip has had a tick.
+    ticked: bool,
     rpm_min: i32,
     rpm_max: i32,
-    head_resolution: Option<u32>,
-    open: bool,
-    last_at_ms: Option<u64>,
+    /// [`u32::MAX`] before the head was seen to move.
+    head_resolution: u32,
 }
 
 impl TickBuilder {
     pub(crate) const fn new() -> Self {
         Self {
             channels: [Gathered::EMPTY; Channel::COUNT],
+            with_good: ChannelSet::EMPTY,
+            seen: ChannelSet::EMPTY,
             changed: ChannelSet::EMPTY,
-            rpm_min: i32::MAX,
-            rpm_max: i32::MIN,
-            head_resolution: None,
             open: false,
-            last_at_ms: None,
+            begun: false,
+            ticked: false,
+            rpm_min: 0,
+            rpm_max: 0,
+            head_resolution: u32::MAX,
         }
     }
 
@@ -157,82 +154,112 @@ impl TickBuilder {
     /// Adds one sample of all channels, `passed_ms` after the one before, and returns the engine speed in ¼ rpm where
     /// it is good and new.
     pub(crate) fn add(&mut self, readings: &Readings, running: bool, passed_ms: u32) -> Option<i32> {
-        let first = !self.open && self.last_at_ms.is_none();
-        self.open = true;
+        // A slow sensor that is looked at often shows the same measurement again. The first is new whatever its age.
+        let old_from_ms = if self.begun { passed_ms.max(1) } else { u32::MAX };
+        let mut looked = Looked { running, old_from_ms, good: ChannelSet::EMPTY, moved: ChannelSet::EMPTY };
+        let before = self.with_good;
         // Channel by channel, not in a loop: this runs with every sample, and a small core pays for every branch.
         let [rpm, head, flow, supply, speed, water, oil] = &mut self.channels;
-        let mut changed = self.changed;
-        let mut gather = |slot: &mut Gathered, channel: Channel, reading: RawReading| {
-            // A slow sensor that is looked at often shows the same measurement again: never a repeat. A fault is a
-            // state of the sensor and stands until it has gone.
-            let repeat = reading.age_ms > 0 && !first && u32::from(reading.age_ms) >= passed_ms;
-            if repeat && reading.quality == Quality::Good {
-                return None;
-            }
-            let sample = slot.add(reading.raw, judged(channel, reading, running))?;
-            if sample.before.is_some_and(|before| before != sample.raw) {
-                changed = changed.with(channel);
-            }
-            Some(sample)
-        };
-        let rpm = readings.rpm.known().and_then(|reading| gather(rpm, Channel::Rpm, reading));
-        let head = readings.head.known().and_then(|reading| gather(head, Channel::Head, reading));
-        if let Some(reading) = readings.flow.known() {
-            gather(flow, Channel::Flow, reading);
+        let head_before = head.last;
+        looked.look(rpm, before, Channel::Rpm, readings.rpm);
+        looked.look(head, before, Channel::Head, readings.head);
+        looked.look(flow, before, Channel::Flow, readings.flow);
+        looked.look(supply, before, Channel::Supply, readings.supply);
+        looked.look(speed, before, Channel::Speed, readings.speed);
+        looked.look(water, before, Channel::Water, readings.water);
+        looked.look(oil, before, Channel::Oil, readings.oil);
+        let moved = looked.moved.and(self.seen);
+        if moved.contains(Channel::Head) {
+            self.head_resolution = self.head_resolution.min(head.last.abs_diff(head_before));
         }
-        if let Some(reading) = readings.supply.known() {
-            gather(supply, Channel::Supply, reading);
+        self.open = true;
+        self.begun = true;
+        self.changed = self.changed.or(moved);
+        self.seen = self.seen.or(looked.good);
+        self.with_good = before.or(looked.good);
+        if !looked.good.contains(Channel::Rpm) {
+            return None;
         }
-        if let Some(reading) = readings.speed.known() {
-            gather(speed, Channel::Speed, reading);
+        let raw = rpm.last;
+        if before.contains(Channel::Rpm) {
+            self.rpm_min = self.rpm_min.min(raw);
+            self.rpm_max = self.rpm_max.max(raw);
+        } else {
+            self.rpm_min = raw;
+            self.rpm_max = raw;
         }
-        if let Some(reading) = readings.water.known() {
-            gather(water, Channel::Water, reading);
-        }
-        if let Some(reading) = readings.oil.known() {
-            gather(oil, Channel::Oil, reading);
-        }
-        self.changed = changed;
-        if let Some(Sample { raw, before: Some(before) }) = head
-            && raw != before
-        {
-            let step = raw.abs_diff(before);
-            self.head_resolution = Some(self.head_resolution.map_or(step, |finest| finest.min(step)));
-        }
-        let raw = rpm?.raw;
-        self.rpm_min = self.rpm_min.min(raw);
-        self.rpm_max = self.rpm_max.max(raw);
         Some(raw)
     }
 
-    /// Ends the second, if a sample came in it; the run state is left for the caller to fill in.
+    /// Ends the second, if a sample came in it; `tick` holds the tick before, and its run state is left for the caller
+    /// to fill in.
     pub(crate) fn close(&mut self, stamp: Instant, at_ms: u64, tick: &mut Tick) -> bool {
         if !self.open {
             return false;
         }
-        let mut with_good = ChannelSet::EMPTY;
+        let with_good = self.with_good;
         let slots = tick.means.iter_mut().zip(tick.qualities.iter_mut()).zip(self.channels.iter_mut());
         for (channel, ((mean, quality), gathered)) in Channel::ALL.iter().zip(slots) {
-            if gathered.close(mean, quality) {
-                with_good = with_good.with(*channel);
+            if with_good.contains(*channel) {
+                *mean = num::mean(gathered.sum, i32::from(gathered.count));
+                *quality = Quality::Good;
+            } else {
+                *quality = gathered.fault;
             }
+            gathered.fault = Quality::Missing;
         }
         tick.with_good = with_good;
         tick.changed = self.changed;
-        self.changed = ChannelSet::EMPTY;
         tick.stamp = stamp;
-        tick.since_last_ms =
-            self.last_at_ms.map_or(0, |last| u32::try_from(at_ms.saturating_sub(last)).unwrap_or(u32::MAX));
+        let since_last_ms = at_ms.saturating_sub(tick.at_ms);
+        tick.since_last_ms = if self.ticked { u32::try_from(since_last_ms).unwrap_or(u32::MAX) } else { 0 };
         tick.at_ms = at_ms;
-        let any_rpm = self.rpm_min <= self.rpm_max;
+        let any_rpm = with_good.contains(Channel::Rpm);
         tick.rpm_min = if any_rpm { self.rpm_min } else { 0 };
         tick.rpm_max = if any_rpm { self.rpm_max } else { 0 };
-        tick.head_resolution = self.head_resolution;
-        self.rpm_min = i32::MAX;
-        self.rpm_max = i32::MIN;
+        tick.head_resolution = (self.head_resolution != u32::MAX).then_some(self.head_resolution);
+        self.with_good = ChannelSet::EMPTY;
+        self.changed = ChannelSet::EMPTY;
         self.open = false;
-        self.last_at_ms = Some(at_ms);
+        self.ticked = true;
         true
+    }
+}
+
+impl Looked {
+    /// Looks at one channel; `before` are the channels with an earlier good sample in this tick.
+    #[inline(always)]
+    fn look<Q: Quantity>(&mut self, slot: &mut Gathered, before: ChannelSet, channel: Channel, reading: Reading<Q>) {
+        let mut quality = reading.quality;
+        if quality == Quality::Missing {
+            return;
+        }
+        let raw = reading.value.raw();
+        if quality == Quality::Good {
+            // Never a repeat. A fault is a state of the sensor and stands until it has gone.
+            if u32::from(reading.age_ms) >= self.old_from_ms {
+                return;
+            }
+            quality = judged(channel, raw, reading.age_ms, self.running);
+        }
+        let first = !before.contains(channel);
+        if quality != Quality::Good {
+            if first {
+                slot.fault = quality;
+            }
+            return;
+        }
+        self.good = self.good.with(channel);
+        if raw != slot.last {
+            self.moved = self.moved.with(channel);
+        }
+        slot.last = raw;
+        if first {
+            slot.sum = raw;
+            slot.count = 1;
+        } else {
+            slot.add(raw);
+        }
     }
 }
 
