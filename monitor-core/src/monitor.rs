@@ -293,8 +293,18 @@ impl Monitor {
         {
             self.decide_leads();
         }
+        // A sensor that moved is not stuck: that is all there is to say unless one was stuck before.
+        let moved = if self.alarms.stands(Finding::SensorStuck) {
+            ChannelSet::EMPTY
+        } else {
+            self.scene.tick.changed.and(self.scene.channels)
+        };
         for (index, channel) in SensorStuck::CHANNELS.into_iter().enumerate() {
             let Some(sensor) = self.detectors.sensor_stuck.get_mut(index) else { continue };
+            if moved.contains(channel) {
+                sensor.moved();
+                continue;
+            }
             let standing = sensor.judge(&self.scene, channel);
             if self.alarms.wants(Finding::SensorStuck, standing) {
                 self.advise(Finding::SensorStuck, Some(channel), standing);
@@ -325,15 +335,14 @@ impl Monitor {
             return;
         }
         let detectors = &self.detectors;
-        let excesses = [
-            (Abuse::OverSpeed, detectors.over_speed.excess_ms()),
-            (Abuse::OverLimit, detectors.head_over_limit.excess_ms()),
-            (Abuse::DryRun, detectors.stream_lost.lost_ms().max(detectors.dry_start.dry_ms())),
-        ];
-        if excesses.iter().all(|(_, excess_ms)| *excess_ms == 0) {
+        let over_speed_ms = detectors.over_speed.excess_ms();
+        let over_limit_ms = detectors.head_over_limit.excess_ms();
+        let dry_ms = detectors.stream_lost.lost_ms().max(detectors.dry_start.dry_ms());
+        if over_speed_ms | over_limit_ms | dry_ms == 0 {
             self.abuse = [AbuseClock { credited_ms: 0 }; 3];
             return;
         }
+        let excesses = [(Abuse::OverSpeed, over_speed_ms), (Abuse::OverLimit, over_limit_ms), (Abuse::DryRun, dry_ms)];
         for ((abuse, excess_ms), clock) in excesses.into_iter().zip(self.abuse.iter_mut()) {
             let credit_ms = clock.follow(excess_ms);
             self.hours.credit_abuse(abuse, credit_ms);

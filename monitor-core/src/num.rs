@@ -4,7 +4,8 @@
 #[must_use]
 pub(crate) fn round_div(numerator: i32, denominator: i32) -> i32 {
     let Some(quotient) = numerator.checked_div(denominator) else { return 0 };
-    let remainder = numerator.checked_rem(denominator).unwrap_or(0);
+    // Not a second division: a small core has none in hardware.
+    let remainder = numerator.wrapping_sub(quotient.wrapping_mul(denominator));
     let twice = remainder.unsigned_abs().saturating_mul(2);
     if twice < denominator.unsigned_abs() {
         quotient
@@ -52,9 +53,8 @@ impl Divisor {
 
 /// The mean of `count` values that add up to `sum`, rounded half away from zero; 0 for no values.
 pub(crate) fn mean(sum: i32, count: i32) -> i32 {
-    /// Divisors from 2 on, for the counts that occur: a second at up to 20 samples.
-    const SMALL: [Divisor; 19] = [
-        Divisor::new(2),
+    /// Divisors from 3 on, for the counts that occur: a second at up to 20 samples.
+    const SMALL: [Divisor; 18] = [
         Divisor::new(3),
         Divisor::new(4),
         Divisor::new(5),
@@ -77,7 +77,11 @@ pub(crate) fn mean(sum: i32, count: i32) -> i32 {
     if count == 1 {
         return sum;
     }
-    let index = usize::try_from(count.saturating_sub(2)).unwrap_or(usize::MAX);
+    if count == 2 {
+        // Rounding half away from zero: towards zero, and one more where that left a half.
+        return (sum / 2).saturating_add(sum % 2);
+    }
+    let index = usize::try_from(count.saturating_sub(3)).unwrap_or(usize::MAX);
     match SMALL.get(index) {
         Some(divisor) => divisor.round(sum),
         None => round_div(sum, count),

@@ -167,7 +167,8 @@ impl<Q: Quantity> Reading<Q> {
         Self { value: Q::from_raw(raw), quality, age_ms: 0 }
     }
 
-    fn raw(self) -> RawReading {
+    /// The reading without its unit.
+    pub(crate) fn raw(self) -> RawReading {
         RawReading { raw: self.value.raw(), quality: self.quality, age_ms: self.age_ms }
     }
 }

@@ -8,7 +8,7 @@ mod timeline;
 pub use run_state::{Run, RunState};
 pub use tick::Tick;
 
-pub(crate) use quality::judged;
+pub(crate) use quality::{in_span, judged};
 pub(crate) use run_state::RunTracker;
 pub(crate) use tick::TickBuilder;
 pub(crate) use timeline::Timeline;

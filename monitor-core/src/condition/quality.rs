@@ -1,6 +1,6 @@
 //! Spans outside which a reading says more about its lead than about the engine.
 
-use crate::acquire::{Channel, Quality};
+use crate::acquire::{Channel, Quality, RawReading};
 
 /// An older reading is not live.
 const STALE_MS: u16 = 5_000;
@@ -13,26 +13,33 @@ const HOTTEST: i32 = 200_000;
 /// The electronics of an engine that runs would have stopped under 5 V: the supply was not measured. In mV.
 const SUPPLY_RUNNING_LEAST: i32 = 5_000;
 
-/// The quality of a good reading of `raw` in the channel's own unit once its age and its span are looked at.
+/// Whether a reading in the channel's own unit says more about the engine than about the lead.
 #[inline(always)]
-pub(crate) fn judged(channel: Channel, raw: i32, age_ms: u16, running: bool) -> Quality {
-    if age_ms > STALE_MS {
+pub(crate) fn in_span(channel: Channel, raw: i32, running: bool) -> bool {
+    match channel {
+        Channel::Rpm => (0..=RPM_MOST).contains(&raw),
+        Channel::Head | Channel::Water => (COLDEST..=HOTTEST).contains(&raw),
+        // Less than nothing means an open lead.
+        Channel::Flow | Channel::Oil | Channel::Speed => raw >= 0,
+        Channel::Supply => raw >= SUPPLY_RUNNING_LEAST || !running,
+    }
+}
+
+/// The quality of a reading once its age and its span are looked at.
+pub(crate) fn judged(channel: Channel, reading: RawReading, running: bool) -> Quality {
+    if reading.quality != Quality::Good {
+        return reading.quality;
+    }
+    if reading.age_ms > STALE_MS {
         return Quality::Missing;
     }
-    let (least, below, most, above) = match channel {
-        Channel::Rpm => (0, Quality::Implausible, RPM_MOST, Quality::Implausible),
-        Channel::Head | Channel::Water => (COLDEST, Quality::Open, HOTTEST, Quality::Short),
-        // Less than nothing means an open lead.
-        Channel::Flow | Channel::Oil | Channel::Speed => (0, Quality::Open, i32::MAX, Quality::Good),
-        Channel::Supply if running => (SUPPLY_RUNNING_LEAST, Quality::Open, i32::MAX, Quality::Good),
-        Channel::Supply => (i32::MIN, Quality::Good, i32::MAX, Quality::Good),
-    };
-    if raw < least {
-        below
-    } else if raw > most {
-        above
-    } else {
-        Quality::Good
+    if in_span(channel, reading.raw, running) {
+        return Quality::Good;
+    }
+    match channel {
+        Channel::Rpm => Quality::Implausible,
+        Channel::Head | Channel::Water if reading.raw > HOTTEST => Quality::Short,
+        _ => Quality::Open,
     }
 }
 
@@ -61,13 +68,16 @@ mod tests {
             ("impossible rpm", Channel::Rpm, 120_001, false, Quality::Implausible),
         ];
         for (name, channel, raw, running, expected) in cases {
-            assert_eq!(judged(channel, raw, 0, running), expected, "{name}");
+            let reading = RawReading { raw, quality: Quality::Good, age_ms: 0 };
+            assert_eq!(judged(channel, reading, running), expected, "{name}");
         }
     }
 
     #[test]
-    fn an_old_reading_is_missing() {
-        assert_eq!(judged(Channel::Head, 1, STALE_MS, true), Quality::Good);
-        assert_eq!(judged(Channel::Head, 1, STALE_MS + 1, true), Quality::Missing);
+    fn an_old_reading_is_missing_and_a_bad_one_stays_bad() {
+        let old = RawReading { raw: 1, quality: Quality::Good, age_ms: STALE_MS + 1 };
+        assert_eq!(judged(Channel::Head, old, true), Quality::Missing);
+        let short = RawReading { raw: 1, quality: Quality::Short, age_ms: 0 };
+        assert_eq!(judged(Channel::Head, short, true), Quality::Short);
     }
 }

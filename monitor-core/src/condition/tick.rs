@@ -1,8 +1,8 @@
 //! The decision tick: all samples of one whole second become one set of values.
 
 use super::run_state::Run;
-use super::{HOLE_MS, judged};
-use crate::acquire::{Channel, ChannelSet, Quality, Reading, Readings};
+use super::{HOLE_MS, in_span, judged};
+use crate::acquire::{Channel, ChannelSet, Quality, RawReading, Reading, Readings};
 use crate::num;
 use crate::time::Instant;
 use crate::units::Quantity;
@@ -29,7 +29,7 @@ pub struct Tick {
     /// Channels of which a good sample differs from the good sample before it.
     pub changed: ChannelSet,
     means: [i32; Channel::COUNT],
-    qualities: [Quality; Channel::COUNT],
+    faults: Faults,
 }
 
 impl Tick {
@@ -44,13 +44,13 @@ impl Tick {
         with_good: ChannelSet::EMPTY,
         changed: ChannelSet::EMPTY,
         means: [0; Channel::COUNT],
-        qualities: [Quality::Missing; Channel::COUNT],
+        faults: Faults::NONE,
     };
 
     /// Good where at least one sample was good; else the quality of the last sample.
     #[must_use]
     pub fn quality(&self, channel: Channel) -> Quality {
-        self.qualities.get(channel.index()).copied().unwrap_or(Quality::Missing)
+        if self.with_good.contains(channel) { Quality::Good } else { self.faults.get(channel) }
     }
 
     /// The mean of the good samples of one channel in its own unit, where there are any.
@@ -62,7 +62,6 @@ impl Tick {
     #[cfg(test)]
     pub(crate) fn set_for_test(&mut self, channel: Channel, mean: i32) {
         self.means[channel.index()] = mean;
-        self.qualities[channel.index()] = Quality::Good;
         self.with_good = self.with_good.with(channel);
         self.changed = self.changed.with(channel);
     }
@@ -74,51 +73,64 @@ impl Tick {
     }
 }
 
-/// One channel while a tick is open.
-#[derive(Debug, Clone, Copy)]
-struct Gathered {
-    /// Of the good samples of this tick; says nothing before the first.
-    sum: i32,
-    /// Last good sample of all ticks of this trip.
-    last: i32,
-    count: u16,
-    /// What is wrong with the last sample, as long as none was good.
-    fault: Quality,
-}
+/// What is wrong with each channel, three bits for one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Faults(u32);
 
-impl Gathered {
-    const EMPTY: Self = Self { sum: 0, last: 0, count: 0, fault: Quality::Missing };
+impl Faults {
+    const NONE: Self = Self(0);
+    const MASK: u32 = 0b111;
 
-    /// A sum or a count that would overflow leaves the mean of the samples so far: still a mean of good samples.
-    fn add(&mut self, raw: i32) {
-        if let (Some(sum), Some(count)) = (self.sum.checked_add(raw), self.count.checked_add(1)) {
-            self.sum = sum;
-            self.count = count;
+    const fn shift(channel: Channel) -> u32 {
+        let index = channel as u32;
+        index.saturating_add(index << 1_u32)
+    }
+
+    const fn with(self, channel: Channel, fault: Quality) -> Self {
+        let shift = Self::shift(channel);
+        Self((self.0 & !(Self::MASK << shift)) | ((fault as u32) << shift))
+    }
+
+    /// The fault that was set last; [`Quality::Missing`] if none was.
+    fn get(self, channel: Channel) -> Quality {
+        let code = (self.0 >> Self::shift(channel)) & Self::MASK;
+        if code == Quality::Good as u32 {
+            return Quality::Missing;
         }
+        Quality::from_code(u8::try_from(code).unwrap_or(u8::MAX))
     }
 }
 
-/// What one set of readings says of its channels: sets, because a small core handles all channels at once in them.
+/// What one set of readings says: sets, because a small core handles all channels at once in them.
 #[derive(Debug, Clone, Copy)]
 struct Looked {
-    running: bool,
-    /// A reading of at least this age was seen before.
-    old_from_ms: u32,
     /// Channels with a good sample.
     good: ChannelSet,
     /// Channels whose good sample differs from the last one, or from nothing.
     moved: ChannelSet,
+    running: bool,
+    /// A reading of at least this age was seen before.
+    old_from_ms: u32,
 }
 
 /// Gathers samples until the whole second is over.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct TickBuilder {
-    channels: [Gathered; Channel::COUNT],
+    /// Sum of the good samples of this tick, for the channels of `with_good`.
+    sums: [i32; Channel::COUNT],
+    /// Last good sample of all ticks of this trip, for the channels of `seen`.
+    last: [i32; Channel::COUNT],
+    /// Number of good samples of this tick, for the channels of `several`.
+    counts: [u16; Channel::COUNT],
     /// Channels with a good sample in this tick.
     with_good: ChannelSet,
+    /// Channels with more than one.
+    several: ChannelSet,
     /// Channels with a good sample in this trip.
     seen: ChannelSet,
     changed: ChannelSet,
+    /// What is wrong with the last sample of a channel, as long as none was good in this tick.
+    faults: Faults,
     open: bool,
     /// The trip has begun: there was a sample.
     begun: bool,
@@ -133,10 +145,14 @@ pub(crate) struct TickBuilder {
 impl TickBuilder {
     pub(crate) const fn new() -> Self {
         Self {
-            channels: [Gathered::EMPTY; Channel::COUNT],
+            sums: [0; Channel::COUNT],
+            last: [0; Channel::COUNT],
+            counts: [0; Channel::COUNT],
             with_good: ChannelSet::EMPTY,
+            several: ChannelSet::EMPTY,
             seen: ChannelSet::EMPTY,
             changed: ChannelSet::EMPTY,
+            faults: Faults::NONE,
             open: false,
             begun: false,
             ticked: false,
@@ -156,39 +172,91 @@ impl TickBuilder {
     pub(crate) fn add(&mut self, readings: &Readings, running: bool, passed_ms: u32) -> Option<i32> {
         // A slow sensor that is looked at often shows the same measurement again. The first is new whatever its age.
         let old_from_ms = if self.begun { passed_ms.max(1) } else { u32::MAX };
-        let mut looked = Looked { running, old_from_ms, good: ChannelSet::EMPTY, moved: ChannelSet::EMPTY };
-        let before = self.with_good;
-        // Channel by channel, not in a loop: this runs with every sample, and a small core pays for every branch.
-        let [rpm, head, flow, supply, speed, water, oil] = &mut self.channels;
-        let head_before = head.last;
-        looked.look(rpm, before, Channel::Rpm, readings.rpm);
-        looked.look(head, before, Channel::Head, readings.head);
-        looked.look(flow, before, Channel::Flow, readings.flow);
-        looked.look(supply, before, Channel::Supply, readings.supply);
-        looked.look(speed, before, Channel::Speed, readings.speed);
-        looked.look(water, before, Channel::Water, readings.water);
-        looked.look(oil, before, Channel::Oil, readings.oil);
-        let moved = looked.moved.and(self.seen);
-        if moved.contains(Channel::Head) {
-            self.head_resolution = self.head_resolution.min(head.last.abs_diff(head_before));
-        }
         self.open = true;
         self.begun = true;
+        let mut looked = Looked { good: ChannelSet::EMPTY, moved: ChannelSet::EMPTY, running, old_from_ms };
+        let [rpm_before, head_before, ..] = self.last;
+        // Channel by channel, not in a loop: this runs with every sample, and a small core pays for every branch.
+        self.look(&mut looked, Channel::Rpm, readings.rpm);
+        self.look(&mut looked, Channel::Head, readings.head);
+        self.look(&mut looked, Channel::Flow, readings.flow);
+        self.look(&mut looked, Channel::Supply, readings.supply);
+        self.look(&mut looked, Channel::Speed, readings.speed);
+        self.look(&mut looked, Channel::Water, readings.water);
+        self.look(&mut looked, Channel::Oil, readings.oil);
+        let [rpm, head, ..] = self.last;
+        let moved = looked.moved.and(self.seen);
+        if moved.contains(Channel::Head) {
+            self.head_resolution = self.head_resolution.min(head.abs_diff(head_before));
+        }
+        let first_rpm = !self.with_good.contains(Channel::Rpm);
         self.changed = self.changed.or(moved);
         self.seen = self.seen.or(looked.good);
-        self.with_good = before.or(looked.good);
+        self.with_good = self.with_good.or(looked.good);
         if !looked.good.contains(Channel::Rpm) {
             return None;
         }
-        let raw = rpm.last;
-        if before.contains(Channel::Rpm) {
-            self.rpm_min = self.rpm_min.min(raw);
-            self.rpm_max = self.rpm_max.max(raw);
-        } else {
-            self.rpm_min = raw;
-            self.rpm_max = raw;
+        if first_rpm {
+            self.rpm_min = rpm;
+            self.rpm_max = rpm;
+        } else if rpm != rpm_before {
+            self.rpm_min = self.rpm_min.min(rpm);
+            self.rpm_max = self.rpm_max.max(rpm);
         }
-        Some(raw)
+        Some(rpm)
+    }
+
+    /// Looks at one channel: what is most common, the first sample of a tick, good and new, has the shortest way.
+    #[inline(always)]
+    fn look<Q: Quantity>(&mut self, looked: &mut Looked, channel: Channel, reading: Reading<Q>) {
+        let raw = reading.value.raw();
+        if reading.quality == Quality::Good
+            && reading.age_ms == 0
+            && !self.with_good.contains(channel)
+            && in_span(channel, raw, looked.running)
+        {
+            let index = channel.index();
+            if let (Some(sum), Some(last)) = (self.sums.get_mut(index), self.last.get_mut(index)) {
+                looked.take(channel, raw, last);
+                *sum = raw;
+            }
+        } else if reading.quality != Quality::Missing {
+            self.look_closely(looked, channel, reading.raw());
+        }
+    }
+
+    #[inline(never)]
+    fn look_closely(&mut self, looked: &mut Looked, channel: Channel, reading: RawReading) {
+        let repeat = reading.age_ms > 0 && u32::from(reading.age_ms) >= looked.old_from_ms;
+        // Never a repeat. A fault is a state of the sensor and stands until it has gone.
+        if repeat && reading.quality == Quality::Good {
+            return;
+        }
+        let quality = judged(channel, reading, looked.running);
+        let first = !self.with_good.contains(channel);
+        if quality != Quality::Good {
+            if first {
+                self.faults = self.faults.with(channel, quality);
+            }
+            return;
+        }
+        let index = channel.index();
+        let slots = (self.sums.get_mut(index), self.last.get_mut(index), self.counts.get_mut(index));
+        let (Some(sum), Some(last), Some(count)) = slots else { return };
+        looked.take(channel, reading.raw, last);
+        if first {
+            *sum = reading.raw;
+            return;
+        }
+        if !self.several.contains(channel) {
+            self.several = self.several.with(channel);
+            *count = 1;
+        }
+        // A sum or a count that would overflow leaves the mean of the samples so far: still a mean of good samples.
+        if let (Some(longer), Some(more)) = (sum.checked_add(reading.raw), count.checked_add(1)) {
+            *sum = longer;
+            *count = more;
+        }
     }
 
     /// Ends the second, if a sample came in it; `tick` holds the tick before, and its run state is left for the caller
@@ -197,69 +265,51 @@ impl TickBuilder {
         if !self.open {
             return false;
         }
-        let with_good = self.with_good;
-        let slots = tick.means.iter_mut().zip(tick.qualities.iter_mut()).zip(self.channels.iter_mut());
-        for (channel, ((mean, quality), gathered)) in Channel::ALL.iter().zip(slots) {
-            if with_good.contains(*channel) {
-                *mean = num::mean(gathered.sum, i32::from(gathered.count));
-                *quality = Quality::Good;
-            } else {
-                *quality = gathered.fault;
-            }
-            gathered.fault = Quality::Missing;
+        tick.means = self.sums;
+        if self.several != ChannelSet::EMPTY {
+            self.average(&mut tick.means);
         }
-        tick.with_good = with_good;
+        tick.with_good = self.with_good;
         tick.changed = self.changed;
+        tick.faults = self.faults;
         tick.stamp = stamp;
-        let since_last_ms = at_ms.saturating_sub(tick.at_ms);
-        tick.since_last_ms = if self.ticked { u32::try_from(since_last_ms).unwrap_or(u32::MAX) } else { 0 };
+        // Elapsed time never goes back.
+        let since_last_ms = u32::try_from(at_ms.wrapping_sub(tick.at_ms)).unwrap_or(u32::MAX);
+        tick.since_last_ms = if self.ticked { since_last_ms } else { 0 };
         tick.at_ms = at_ms;
-        let any_rpm = with_good.contains(Channel::Rpm);
+        let any_rpm = self.with_good.contains(Channel::Rpm);
         tick.rpm_min = if any_rpm { self.rpm_min } else { 0 };
         tick.rpm_max = if any_rpm { self.rpm_max } else { 0 };
         tick.head_resolution = (self.head_resolution != u32::MAX).then_some(self.head_resolution);
         self.with_good = ChannelSet::EMPTY;
         self.changed = ChannelSet::EMPTY;
+        self.faults = Faults::NONE;
         self.open = false;
         self.ticked = true;
         true
     }
+
+    /// Turns the sums of channels with more than one sample into means.
+    #[inline(never)]
+    fn average(&mut self, means: &mut [i32; Channel::COUNT]) {
+        for (channel, (mean, count)) in Channel::ALL.iter().zip(means.iter_mut().zip(self.counts)) {
+            if self.several.contains(*channel) {
+                *mean = num::mean(*mean, i32::from(count));
+            }
+        }
+        self.several = ChannelSet::EMPTY;
+    }
 }
 
 impl Looked {
-    /// Looks at one channel; `before` are the channels with an earlier good sample in this tick.
+    /// Takes a good sample; `last` is the one before it and becomes this one.
     #[inline(always)]
-    fn look<Q: Quantity>(&mut self, slot: &mut Gathered, before: ChannelSet, channel: Channel, reading: Reading<Q>) {
-        let mut quality = reading.quality;
-        if quality == Quality::Missing {
-            return;
-        }
-        let raw = reading.value.raw();
-        if quality == Quality::Good {
-            // Never a repeat. A fault is a state of the sensor and stands until it has gone.
-            if u32::from(reading.age_ms) >= self.old_from_ms {
-                return;
-            }
-            quality = judged(channel, raw, reading.age_ms, self.running);
-        }
-        let first = !before.contains(channel);
-        if quality != Quality::Good {
-            if first {
-                slot.fault = quality;
-            }
-            return;
-        }
+    fn take(&mut self, channel: Channel, raw: i32, last: &mut i32) {
         self.good = self.good.with(channel);
-        if raw != slot.last {
+        if *last != raw {
             self.moved = self.moved.with(channel);
         }
-        slot.last = raw;
-        if first {
-            slot.sum = raw;
-            slot.count = 1;
-        } else {
-            slot.add(raw);
-        }
+        *last = raw;
     }
 }
 
@@ -298,6 +348,28 @@ mod tests {
     }
 
     #[test]
+    fn a_fault_is_the_last_one_of_its_channel() {
+        let faults = [Quality::Open, Quality::Short, Quality::BelowRange, Quality::Implausible];
+        for channel in Channel::ALL {
+            for fault in faults {
+                let mut builder = TickBuilder::new();
+                for quality in [Quality::Short, fault, Quality::Missing] {
+                    let mut readings = Readings::default();
+                    readings.set_raw(channel, 0, quality);
+                    builder.add(&readings, false, 100);
+                }
+                let tick = close(&mut builder);
+                for other in Channel::ALL {
+                    let expected = if other == channel { fault } else { Quality::Missing };
+                    assert_eq!(tick.quality(other), expected, "{channel:?} {fault:?} {other:?}");
+                }
+                builder.add(&with(Channel::Water, 1_000), false, 100);
+                assert_eq!(close(&mut builder).quality(Channel::Oil), Quality::Missing, "forgotten with its tick");
+            }
+        }
+    }
+
+    #[test]
     fn the_resolution_is_the_smallest_step_seen() {
         let mut builder = TickBuilder::new();
         for raw in [60_000, 60_000, 62_000, 61_000, 65_000] {
@@ -322,6 +394,25 @@ mod tests {
     }
 
     proptest! {
+        #[test]
+        fn a_tick_is_the_mean_of_its_samples(seconds in prop::collection::vec(prop::collection::vec(0_i32..120_000, 1..20), 1..5)) {
+            let mut builder = TickBuilder::new();
+            let mut before = None;
+            for samples in seconds {
+                let mut changed = false;
+                for &raw in &samples {
+                    prop_assert_eq!(builder.add(&with(Channel::Rpm, raw), true, 100), Some(raw));
+                    changed |= before.replace(raw).is_some_and(|before| before != raw);
+                }
+                let tick = close(&mut builder);
+                let count = i32::try_from(samples.len()).unwrap();
+                prop_assert_eq!(tick.good(Channel::Rpm), Some(num::round_div(samples.iter().sum(), count)));
+                let ends = (*samples.iter().min().unwrap(), *samples.iter().max().unwrap());
+                prop_assert_eq!((tick.rpm_min, tick.rpm_max), ends);
+                prop_assert_eq!(tick.changed.contains(Channel::Rpm), changed);
+            }
+        }
+
         #[test]
         fn constant_in_constant_out(raw in 0_i32..120_000, samples in 1_usize..20) {
             let mut builder = TickBuilder::new();

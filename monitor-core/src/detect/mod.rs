@@ -5,6 +5,7 @@ mod dry_start;
 mod head_climbing;
 mod head_over_limit;
 mod hot_restart;
+mod lead_delay;
 mod oil_pressure_low;
 mod on_delay;
 mod over_speed;

@@ -15,6 +15,10 @@ const LEAST_RISE_STEPS: i32 = 3;
 const FARTHEST_GROWTH: i32 = 6;
 /// No way to a limit is longer, in m°C.
 const FARTHEST_WAY_MILLIKELVIN: i32 = 200_000;
+/// No head rises further between two blocks, twice over, in m°C.
+const WIDEST_RISE_MILLIKELVIN: i32 = 1_000_000;
+/// Over more than this no rise of a head is as steep as any slope that is asked for, in ms.
+const LONGEST_MS: i32 = 2_000_000;
 /// Longer forecasts are not worth saying, in seconds.
 const FARTHEST_S: i32 = 3_600;
 
@@ -73,19 +77,22 @@ pub(crate) fn seconds_to_limit(trend: &HeadTrend, long: Option<Line>, limit: i32
 fn could_climb(trend: &HeadTrend, window: &Window, steep: i32) -> bool {
     trend.rise(window).is_some_and(|(rise, span_ms)| {
         let twice = rise.saturating_mul(2);
-        twice >= least_rise(trend.resolution()) && twice.saturating_mul(1_000) >= steep.saturating_mul(span_ms)
+        // Held where 32 bits are enough: no head rises further, and no climb over half an hour counts as steep.
+        twice >= least_rise(trend.resolution())
+            && twice.min(WIDEST_RISE_MILLIKELVIN).wrapping_mul(1_000) >= steep.wrapping_mul(span_ms.min(LONGEST_MS))
     })
 }
 
 fn least_rise(resolution: i32) -> i32 {
-    LEAST_RISE_MILLIKELVIN.max(resolution.saturating_mul(LEAST_RISE_STEPS))
+    // A resolution is at most the coarsest.
+    LEAST_RISE_MILLIKELVIN.max(resolution.wrapping_mul(LEAST_RISE_STEPS))
 }
 
 fn climbs(line: &Line, resolution: i32, steep: i32) -> bool {
     let surely = line.slope.saturating_sub(line.slope_error.saturating_mul(2));
-    // The rise is slope × span; 1,000 ms are 125 eighths.
-    let rise_125 = line.slope.saturating_mul(line.span_ms >> 3_u32);
-    surely > steep.max(0) && rise_125 >= least_rise(resolution).saturating_mul(125)
+    // The rise is slope × span; 1,000 ms are 125 eighths. Held where 32 bits are enough and the least rise is long passed.
+    let rise_125 = line.slope.min(3_000).wrapping_mul((line.span_ms >> 3_u32).min(700_000));
+    surely > steep.max(0) && rise_125 >= least_rise(resolution).wrapping_mul(125)
 }
 
 fn straight_seconds(line: &Line, left: i32) -> Estimate {

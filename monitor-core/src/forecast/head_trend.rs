@@ -20,7 +20,7 @@ const COARSE_MILLIKELVIN: i32 = 400;
 /// The resolution of a sensor that has not moved yet: assume the coarsest, whole degrees.
 const COARSEST_MILLIKELVIN: i32 = 1_000;
 /// Longest wait after a hole for a sensor to show a value that is new, not left over from before, in milliseconds.
-const LEFT_OVER_MS: u64 = 3_000;
+const LEFT_OVER_MS: u32 = 3_000;
 /// Differences inside a window are held within this, so that sums fit 32 bits, in m°C.
 const WIDEST_MILLIKELVIN: i32 = 60_000;
 
@@ -84,14 +84,14 @@ struct Open {
 pub(crate) struct HeadTrend {
     /// Newest first.
     blocks: [Block; BLOCKS],
-    len: usize,
+    len: u8,
+    generation: u8,
     open: Open,
     now_ms: u32,
     last: Option<i32>,
     /// The value before the last hole and when the hole ended, until a new value comes.
-    left_over: Option<(i32, u64)>,
+    left_over: Option<(i32, u32)>,
     resolution: i32,
-    generation: u8,
 }
 
 /// A straight line through the last blocks, by least squares.
@@ -114,12 +114,12 @@ impl HeadTrend {
         Self {
             blocks: [Block { at_ms: 0, head: 0 }; BLOCKS],
             len: 0,
+            generation: 0,
             open: Open { began_ms: 0, last_ms: 0, sum: 0, count: 0 },
             now_ms: 0,
             last: None,
             left_over: None,
             resolution: COARSEST_MILLIKELVIN,
-            generation: 0,
         }
     }
 
@@ -141,13 +141,13 @@ impl HeadTrend {
     pub(crate) fn update(&mut self, tick: &Tick) {
         if tick.after_hole() {
             // A polled sensor shows its old value until it is asked again: a jump then is no climb.
-            self.left_over = self.last.map(|head| (head, tick.at_ms));
+            self.left_over = self.last.map(|head| (head, low_bits(tick.at_ms)));
             self.forget();
         }
         let Some(head) = tick.good(Channel::Head) else { return };
         self.last = Some(head);
         if let Some((value, since_ms)) = self.left_over {
-            if head != value || tick.at_ms.saturating_sub(since_ms) >= LEFT_OVER_MS {
+            if head != value || low_bits(tick.at_ms).wrapping_sub(since_ms) >= LEFT_OVER_MS {
                 // The mean of this tick may still be half old: begin with the next.
                 self.left_over = None;
             }
@@ -173,11 +173,13 @@ impl HeadTrend {
     fn close_block(&mut self) {
         let half_ms = self.open.last_ms.wrapping_sub(self.open.began_ms) / 2;
         let mean = mean(self.open.sum, self.open.count);
-        let mut moving = Block { at_ms: self.open.began_ms.wrapping_add(half_ms), head: mean };
-        for block in &mut self.blocks {
-            core::mem::swap(block, &mut moving);
+        self.blocks.copy_within(..BLOCKS - 1, 1);
+        if let Some(newest) = self.blocks.first_mut() {
+            *newest = Block { at_ms: self.open.began_ms.wrapping_add(half_ms), head: mean };
         }
-        self.len = self.len.saturating_add(1).min(BLOCKS);
+        if usize::from(self.len) < BLOCKS {
+            self.len = self.len.saturating_add(1);
+        }
         self.open.count = 0;
         self.generation = self.generation.wrapping_add(1);
     }
@@ -199,7 +201,7 @@ impl HeadTrend {
 
     /// The last `count` blocks, newest first; `None` where there are not so many.
     fn newest(&self, count: usize) -> Option<&[Block]> {
-        if count > self.len { None } else { self.blocks.get(..count) }
+        if count > usize::from(self.len) { None } else { self.blocks.get(..count) }
     }
 
     /// Rise from the oldest to the newest block of a window in m°C, and the time between them in ms.
