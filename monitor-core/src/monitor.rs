@@ -299,12 +299,17 @@ impl Monitor {
         } else {
             self.scene.tick.changed.and(self.scene.channels)
         };
-        for (index, channel) in SensorStuck::CHANNELS.into_iter().enumerate() {
-            let Some(sensor) = self.detectors.sensor_stuck.get_mut(index) else { continue };
+        for (sensor, channel) in self.detectors.sensor_stuck.iter_mut().zip(SensorStuck::CHANNELS) {
             if moved.contains(channel) {
                 sensor.moved();
+            }
+        }
+        for (index, channel) in SensorStuck::CHANNELS.into_iter().enumerate() {
+            // What is not good is not judged.
+            if moved.contains(channel) || !self.scene.tick.with_good.contains(channel) {
                 continue;
             }
+            let Some(sensor) = self.detectors.sensor_stuck.get_mut(index) else { continue };
             let standing = sensor.judge(&self.scene, channel);
             if self.alarms.wants(Finding::SensorStuck, standing) {
                 self.advise(Finding::SensorStuck, Some(channel), standing);

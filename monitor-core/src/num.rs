@@ -37,16 +37,19 @@ impl Divisor {
         Self { value, reciprocal }
     }
 
+    /// `numerator` divided by this, rounded down.
+    pub(crate) fn floor(self, numerator: u32) -> u32 {
+        let product = u64::from(numerator).wrapping_mul(u64::from(self.reciprocal));
+        let quotient = u32::try_from(product >> 32_u32).unwrap_or(u32::MAX);
+        // The reciprocal is too small by less than one, so the quotient is too small by one at most.
+        let too_small = numerator.wrapping_sub(quotient.wrapping_mul(self.value)) >= self.value;
+        quotient.wrapping_add(u32::from(too_small))
+    }
+
     /// `numerator` divided by this, rounded half away from zero.
     pub(crate) fn round(self, numerator: i32) -> i32 {
         let magnitude = numerator.unsigned_abs().saturating_add(self.value >> 1_u32);
-        let product = u64::from(magnitude).wrapping_mul(u64::from(self.reciprocal));
-        let mut quotient = u32::try_from(product >> 32_u32).unwrap_or(u32::MAX);
-        // The reciprocal is too small by less than one, so the quotient is too small by one at most.
-        if magnitude.wrapping_sub(quotient.wrapping_mul(self.value)) >= self.value {
-            quotient = quotient.wrapping_add(1);
-        }
-        let quotient = i32::try_from(quotient).unwrap_or(i32::MAX);
+        let quotient = i32::try_from(self.floor(magnitude)).unwrap_or(i32::MAX);
         if numerator < 0 { quotient.wrapping_neg() } else { quotient }
     }
 }
@@ -122,6 +125,8 @@ mod tests {
         #[test]
         fn a_known_divisor_divides_like_any(numerator in any::<i32>(), value in 2_u16..) {
             prop_assert_eq!(Divisor::new(value).round(numerator), round_div(numerator, i32::from(value)));
+            let magnitude = numerator.cast_unsigned();
+            prop_assert_eq!(Divisor::new(value).floor(magnitude), magnitude / u32::from(value));
         }
 
         #[test]

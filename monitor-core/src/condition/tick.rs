@@ -101,16 +101,23 @@ impl Faults {
     }
 }
 
+/// How one set of readings is looked at.
+#[derive(Debug, Clone, Copy)]
+struct View {
+    running: bool,
+    /// A reading of at least this age was seen before.
+    old_from_ms: u32,
+    /// Channels with an earlier good sample in this tick.
+    before: ChannelSet,
+}
+
 /// What one set of readings says: sets, because a small core handles all channels at once in them.
 #[derive(Debug, Clone, Copy)]
-struct Looked {
+struct Seen {
     /// Channels with a good sample.
     good: ChannelSet,
     /// Channels whose good sample differs from the last one, or from nothing.
     moved: ChannelSet,
-    running: bool,
-    /// A reading of at least this age was seen before.
-    old_from_ms: u32,
 }
 
 /// Gathers samples until the whole second is over.
@@ -174,29 +181,29 @@ impl TickBuilder {
         let old_from_ms = if self.begun { passed_ms.max(1) } else { u32::MAX };
         self.open = true;
         self.begun = true;
-        let mut looked = Looked { good: ChannelSet::EMPTY, moved: ChannelSet::EMPTY, running, old_from_ms };
+        let view = View { running, old_from_ms, before: self.with_good };
         let [rpm_before, head_before, ..] = self.last;
+        let mut seen = Seen { good: ChannelSet::EMPTY, moved: ChannelSet::EMPTY };
         // Channel by channel, not in a loop: this runs with every sample, and a small core pays for every branch.
-        self.look(&mut looked, Channel::Rpm, readings.rpm);
-        self.look(&mut looked, Channel::Head, readings.head);
-        self.look(&mut looked, Channel::Flow, readings.flow);
-        self.look(&mut looked, Channel::Supply, readings.supply);
-        self.look(&mut looked, Channel::Speed, readings.speed);
-        self.look(&mut looked, Channel::Water, readings.water);
-        self.look(&mut looked, Channel::Oil, readings.oil);
+        self.look(&view, &mut seen, Channel::Rpm, readings.rpm);
+        self.look(&view, &mut seen, Channel::Head, readings.head);
+        self.look(&view, &mut seen, Channel::Flow, readings.flow);
+        self.look(&view, &mut seen, Channel::Supply, readings.supply);
+        self.look(&view, &mut seen, Channel::Speed, readings.speed);
+        self.look(&view, &mut seen, Channel::Water, readings.water);
+        self.look(&view, &mut seen, Channel::Oil, readings.oil);
         let [rpm, head, ..] = self.last;
-        let moved = looked.moved.and(self.seen);
+        let moved = seen.moved.and(self.seen);
         if moved.contains(Channel::Head) {
             self.head_resolution = self.head_resolution.min(head.abs_diff(head_before));
         }
-        let first_rpm = !self.with_good.contains(Channel::Rpm);
         self.changed = self.changed.or(moved);
-        self.seen = self.seen.or(looked.good);
-        self.with_good = self.with_good.or(looked.good);
-        if !looked.good.contains(Channel::Rpm) {
+        self.seen = self.seen.or(seen.good);
+        self.with_good = view.before.or(seen.good);
+        if !seen.good.contains(Channel::Rpm) {
             return None;
         }
-        if first_rpm {
+        if !view.before.contains(Channel::Rpm) {
             self.rpm_min = rpm;
             self.rpm_max = rpm;
         } else if rpm != rpm_before {
@@ -208,55 +215,64 @@ impl TickBuilder {
 
     /// Looks at one channel: what is most common, the first sample of a tick, good and new, has the shortest way.
     #[inline(always)]
-    fn look<Q: Quantity>(&mut self, looked: &mut Looked, channel: Channel, reading: Reading<Q>) {
+    fn look<Q: Quantity>(&mut self, view: &View, seen: &mut Seen, channel: Channel, reading: Reading<Q>) {
         let raw = reading.value.raw();
-        if reading.quality == Quality::Good
+        let moved = if reading.quality == Quality::Good
             && reading.age_ms == 0
-            && !self.with_good.contains(channel)
-            && in_span(channel, raw, looked.running)
+            && !view.before.contains(channel)
+            && in_span(channel, raw, view.running)
         {
             let index = channel.index();
-            if let (Some(sum), Some(last)) = (self.sums.get_mut(index), self.last.get_mut(index)) {
-                looked.take(channel, raw, last);
-                *sum = raw;
+            let (Some(sum), Some(last)) = (self.sums.get_mut(index), self.last.get_mut(index)) else { return };
+            *sum = raw;
+            core::mem::replace(last, raw) != raw
+        } else {
+            if reading.quality == Quality::Missing {
+                return;
             }
-        } else if reading.quality != Quality::Missing {
-            self.look_closely(looked, channel, reading.raw());
+            match self.look_closely(view, channel, reading.raw()) {
+                Some(moved) => moved,
+                None => return,
+            }
+        };
+        seen.good = seen.good.with(channel);
+        if moved {
+            seen.moved = seen.moved.with(channel);
         }
     }
 
+    /// Looks at what takes longer to judge; returns whether the value differs from the last one, if it is good and new.
     #[inline(never)]
-    fn look_closely(&mut self, looked: &mut Looked, channel: Channel, reading: RawReading) {
-        let repeat = reading.age_ms > 0 && u32::from(reading.age_ms) >= looked.old_from_ms;
+    fn look_closely(&mut self, view: &View, channel: Channel, reading: RawReading) -> Option<bool> {
+        let repeat = reading.age_ms > 0 && u32::from(reading.age_ms) >= view.old_from_ms;
         // Never a repeat. A fault is a state of the sensor and stands until it has gone.
         if repeat && reading.quality == Quality::Good {
-            return;
+            return None;
         }
-        let quality = judged(channel, reading, looked.running);
-        let first = !self.with_good.contains(channel);
+        let quality = judged(channel, reading, view.running);
+        let first = !view.before.contains(channel);
         if quality != Quality::Good {
             if first {
                 self.faults = self.faults.with(channel, quality);
             }
-            return;
+            return None;
         }
         let index = channel.index();
-        let slots = (self.sums.get_mut(index), self.last.get_mut(index), self.counts.get_mut(index));
-        let (Some(sum), Some(last), Some(count)) = slots else { return };
-        looked.take(channel, reading.raw, last);
+        let (sum, count) = (self.sums.get_mut(index)?, self.counts.get_mut(index)?);
         if first {
             *sum = reading.raw;
-            return;
+        } else {
+            if !self.several.contains(channel) {
+                self.several = self.several.with(channel);
+                *count = 1;
+            }
+            // A sum or a count that would overflow leaves the mean of the samples so far: still a mean of good ones.
+            if let (Some(longer), Some(more)) = (sum.checked_add(reading.raw), count.checked_add(1)) {
+                *sum = longer;
+                *count = more;
+            }
         }
-        if !self.several.contains(channel) {
-            self.several = self.several.with(channel);
-            *count = 1;
-        }
-        // A sum or a count that would overflow leaves the mean of the samples so far: still a mean of good samples.
-        if let (Some(longer), Some(more)) = (sum.checked_add(reading.raw), count.checked_add(1)) {
-            *sum = longer;
-            *count = more;
-        }
+        Some(core::mem::replace(self.last.get_mut(index)?, reading.raw) != reading.raw)
     }
 
     /// Ends the second, if a sample came in it; `tick` holds the tick before, and its run state is left for the caller
@@ -298,18 +314,6 @@ impl TickBuilder {
             }
         }
         self.several = ChannelSet::EMPTY;
-    }
-}
-
-impl Looked {
-    /// Takes a good sample; `last` is the one before it and becomes this one.
-    #[inline(always)]
-    fn take(&mut self, channel: Channel, raw: i32, last: &mut i32) {
-        self.good = self.good.with(channel);
-        if *last != raw {
-            self.moved = self.moved.with(channel);
-        }
-        *last = raw;
     }
 }
 

@@ -5,7 +5,7 @@
 //! only where the bend is larger than the scatter. "No estimate" is an answer.
 
 use super::head_trend::{HeadTrend, Line, Window};
-use crate::num::round_div;
+use crate::num::{Divisor, round_div};
 
 /// Least rise over a window that is a climb, in m°C.
 const LEAST_RISE_MILLIKELVIN: i32 = 500;
@@ -129,11 +129,14 @@ fn bend(trend: &HeadTrend, line: &Line) -> Option<Bend> {
     let last = trend.newest_mean()?.saturating_add(sixth(newest));
     // Two means of half a dozen blocks each: the scatter of their difference is about half of that of one block. With
     // coarse steps the means themselves are off by up to half a step, and blocks can differ a little in length.
-    let uneven = rise.saturating_abs().saturating_add(before.saturating_abs()) / 24;
+    const UNEVEN: Divisor = Divisor::new(24);
+    let uneven = UNEVEN.floor(rise.unsigned_abs().saturating_add(before.unsigned_abs()));
+    let uneven = i32::try_from(uneven).unwrap_or(i32::MAX);
     let doubt = (line.scatter / 2).max(trend.resolution() / 2).max(uneven);
     let bent = rise.saturating_sub(before).saturating_abs() > doubt.saturating_mul(2);
     // The long window spans 17 steps from block to block, a third is six of them.
-    let step_ms = round_div(line.span_ms.saturating_mul(6), 17);
+    const STEPS: Divisor = Divisor::new(17);
+    let step_ms = STEPS.round(line.span_ms.saturating_mul(6));
     (bent && before > 0 && rise > 0).then_some(Bend { last, age_ms: step_ms / 2, step_ms, before, rise, doubt })
 }
 
