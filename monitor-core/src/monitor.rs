@@ -299,14 +299,16 @@ impl Monitor {
         } else {
             self.scene.tick.changed.and(self.scene.channels)
         };
-        for (sensor, channel) in self.detectors.sensor_stuck.iter_mut().zip(SensorStuck::CHANNELS) {
+        // What is not good is not judged.
+        let still = self.scene.tick.with_good.minus(moved);
+        for (index, &channel) in SensorStuck::CHANNELS.iter().enumerate() {
             if moved.contains(channel) {
-                sensor.moved();
+                if let Some(sensor) = self.detectors.sensor_stuck.get_mut(index) {
+                    sensor.moved();
+                }
+                continue;
             }
-        }
-        for (index, channel) in SensorStuck::CHANNELS.into_iter().enumerate() {
-            // What is not good is not judged.
-            if moved.contains(channel) || !self.scene.tick.with_good.contains(channel) {
+            if !still.contains(channel) {
                 continue;
             }
             let Some(sensor) = self.detectors.sensor_stuck.get_mut(index) else { continue };
@@ -319,9 +321,13 @@ impl Monitor {
 
     fn decide_leads(&mut self) {
         self.leads_suspect = false;
-        for (index, channel) in Channel::ALL.into_iter().enumerate() {
+        let one_stands = self.alarms.stands(Finding::SensorOpen) || self.alarms.stands(Finding::SensorShort);
+        for (index, &channel) in Channel::ALL.iter().enumerate() {
             let Some(open) = self.detectors.sensor_open.get_mut(index) else { continue };
             let Some(short) = self.detectors.sensor_short.get_mut(index) else { continue };
+            if !one_stands && self.scene.tick.with_good.contains(channel) && open.is_idle() && short.is_idle() {
+                continue;
+            }
             let standings = [
                 (Finding::SensorOpen, open.judge(&self.scene, channel)),
                 (Finding::SensorShort, short.judge(&self.scene, channel)),

@@ -89,6 +89,12 @@ impl ChannelSet {
         self.0 & (1 << channel as u8) != 0
     }
 
+    /// The channels of this set that are not in the other.
+    #[must_use]
+    pub const fn minus(self, other: Self) -> Self {
+        Self(self.0 & !other.0)
+    }
+
     /// The channels in either set.
     #[must_use]
     pub const fn or(self, other: Self) -> Self {

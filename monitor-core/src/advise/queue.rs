@@ -169,8 +169,16 @@ impl EventQueue {
             self.lost = self.lost.saturating_add(1);
             return;
         }
+        let behind_all = at == self.len;
         self.len = self.len.saturating_add(1);
         let mut moving = Some(waiting);
+        if behind_all {
+            // Most often: nothing has to move.
+            if let Some(slot) = self.waiting.get_mut(usize::from(at)) {
+                *slot = moving;
+            }
+            return;
+        }
         for slot in self.waiting.iter_mut().take(usize::from(self.len)).skip(usize::from(at)) {
             swap(slot, &mut moving);
         }
