@@ -127,8 +127,8 @@ pub(crate) struct TickBuilder {
     sums: [i32; Channel::COUNT],
     /// Last good sample of all ticks of this trip, for the channels of `seen`.
     last: [i32; Channel::COUNT],
-    /// Number of good samples of this tick, for the channels of `several`.
-    counts: [u16; Channel::COUNT],
+    /// Number of good samples of this tick after the first.
+    more: [u16; Channel::COUNT],
     /// Channels with a good sample in this tick.
     with_good: ChannelSet,
     /// Channels with more than one.
@@ -154,7 +154,7 @@ impl TickBuilder {
         Self {
             sums: [0; Channel::COUNT],
             last: [0; Channel::COUNT],
-            counts: [0; Channel::COUNT],
+            more: [0; Channel::COUNT],
             with_good: ChannelSet::EMPTY,
             several: ChannelSet::EMPTY,
             seen: ChannelSet::EMPTY,
@@ -198,6 +198,7 @@ impl TickBuilder {
             self.head_resolution = self.head_resolution.min(head.abs_diff(head_before));
         }
         self.changed = self.changed.or(moved);
+        self.several = self.several.or(view.before.and(seen.good));
         self.seen = self.seen.or(seen.good);
         self.with_good = view.before.or(seen.good);
         if !seen.good.contains(Channel::Rpm) {
@@ -213,19 +214,12 @@ impl TickBuilder {
         Some(rpm)
     }
 
-    /// Looks at one channel: what is most common, the first sample of a tick, good and new, has the shortest way.
+    /// Looks at one channel: what is most common, a sample that is good and new, has the shortest way.
     #[inline(always)]
     fn look<Q: Quantity>(&mut self, view: &View, seen: &mut Seen, channel: Channel, reading: Reading<Q>) {
         let raw = reading.value.raw();
-        let moved = if reading.quality == Quality::Good
-            && reading.age_ms == 0
-            && !view.before.contains(channel)
-            && in_span(channel, raw, view.running)
-        {
-            let index = channel.index();
-            let (Some(sum), Some(last)) = (self.sums.get_mut(index), self.last.get_mut(index)) else { return };
-            *sum = raw;
-            core::mem::replace(last, raw) != raw
+        let moved = if reading.quality == Quality::Good && reading.age_ms == 0 && in_span(channel, raw, view.running) {
+            self.take(view, channel, raw)
         } else {
             if reading.quality == Quality::Missing {
                 return;
@@ -250,29 +244,29 @@ impl TickBuilder {
             return None;
         }
         let quality = judged(channel, reading, view.running);
-        let first = !view.before.contains(channel);
         if quality != Quality::Good {
-            if first {
+            if !view.before.contains(channel) {
                 self.faults = self.faults.with(channel, quality);
             }
             return None;
         }
+        Some(self.take(view, channel, reading.raw))
+    }
+
+    /// Takes a sample that is good and new; returns whether it differs from the last one.
+    #[inline(always)]
+    fn take(&mut self, view: &View, channel: Channel, raw: i32) -> bool {
         let index = channel.index();
-        let (sum, count) = (self.sums.get_mut(index)?, self.counts.get_mut(index)?);
-        if first {
-            *sum = reading.raw;
-        } else {
-            if !self.several.contains(channel) {
-                self.several = self.several.with(channel);
-                *count = 1;
-            }
-            // A sum or a count that would overflow leaves the mean of the samples so far: still a mean of good ones.
-            if let (Some(longer), Some(more)) = (sum.checked_add(reading.raw), count.checked_add(1)) {
-                *sum = longer;
-                *count = more;
-            }
+        let slots = (self.sums.get_mut(index), self.more.get_mut(index), self.last.get_mut(index));
+        let (Some(sum), Some(more), Some(last)) = slots else { return false };
+        if !view.before.contains(channel) {
+            *sum = raw;
+        } else if let (Some(longer), Some(another)) = (sum.checked_add(raw), more.checked_add(1)) {
+            *sum = longer;
+            *more = another;
         }
-        Some(core::mem::replace(self.last.get_mut(index)?, reading.raw) != reading.raw)
+        // Otherwise one of them would overflow: the mean of the samples so far is still a mean of good samples.
+        core::mem::replace(last, raw) != raw
     }
 
     /// Ends the second, if a sample came in it; `tick` holds the tick before, and its run state is left for the caller
@@ -308,10 +302,9 @@ impl TickBuilder {
     /// Turns the sums of channels with more than one sample into means.
     #[inline(never)]
     fn average(&mut self, means: &mut [i32; Channel::COUNT]) {
-        for (channel, (mean, count)) in Channel::ALL.iter().zip(means.iter_mut().zip(self.counts)) {
-            if self.several.contains(*channel) {
-                *mean = num::mean(*mean, i32::from(count));
-            }
+        for (mean, more) in means.iter_mut().zip(self.more.iter_mut()) {
+            let count = i32::from(core::mem::take(more)).saturating_add(1);
+            *mean = num::mean(*mean, count);
         }
         self.several = ChannelSet::EMPTY;
     }
