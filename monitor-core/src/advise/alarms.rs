@@ -115,7 +115,8 @@ impl Alarms {
     fn note_change(&mut self) {
         self.standing = 0;
         self.any_shelved = false;
-        for slot in self.slots.iter().flatten() {
+        for slot in &self.slots {
+            let Some(slot) = slot else { continue };
             if slot.standing() || slot.replaced_by().is_some() {
                 self.standing |= bit(slot.finding);
             }
@@ -345,7 +346,8 @@ impl Alarms {
     /// What lamp and sounder must show.
     pub(crate) fn outlook(&self) -> Outlook {
         let mut outlook = Outlook::default();
-        for slot in self.slots.iter().flatten() {
+        for slot in &self.slots {
+            let Some(slot) = slot else { continue };
             let level = Some(slot.level);
             match slot.alarm_state() {
                 AlarmState::Unacknowledged => {

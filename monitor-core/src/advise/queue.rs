@@ -108,10 +108,12 @@ impl Waiting {
     }
 }
 
-/// A queue in the order in which events are shown.
+/// A queue in the order in which events are shown. An event stays where it was put; what is sorted is the list of places.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct EventQueue {
     waiting: [Option<Waiting>; CAPACITY as usize],
+    /// Positions in `waiting`, the oldest first.
+    order: [u8; CAPACITY as usize],
     len: u8,
     /// Where the events of the present tick begin: only those are sorted.
     tick_begins: u8,
@@ -120,7 +122,7 @@ pub(crate) struct EventQueue {
 
 impl EventQueue {
     pub(crate) const fn new() -> Self {
-        Self { waiting: [None; CAPACITY as usize], len: 0, tick_begins: 0, lost: 0 }
+        Self { waiting: [None; CAPACITY as usize], order: [0; CAPACITY as usize], len: 0, tick_begins: 0, lost: 0 }
     }
 
     /// Later events stay behind those that wait now.
@@ -131,12 +133,8 @@ impl EventQueue {
     /// Adds an event of the present tick at its place.
     pub(crate) fn add_sorted(&mut self, event: Event, place: Place) {
         self.make_room(event.level);
-        let later = |waiting: &Option<Waiting>| waiting.as_ref().is_some_and(|waiting| place < waiting.place());
         let mut at = self.tick_begins;
-        for waiting in self.waiting.iter().take(usize::from(self.len)).skip(usize::from(self.tick_begins)) {
-            if later(waiting) {
-                break;
-            }
+        while at < self.len && self.waiting_at(at).is_some_and(|waiting| waiting.place() <= place) {
             at = at.saturating_add(1);
         }
         self.insert(at, Waiting::new(&event, place));
@@ -149,54 +147,52 @@ impl EventQueue {
         self.begin_tick();
     }
 
+    /// The event that has `at` events before it.
+    fn waiting_at(&self, at: u8) -> Option<&Waiting> {
+        self.waiting.get(usize::from(*self.order.get(usize::from(at))?))?.as_ref()
+    }
+
     /// A full queue keeps the worst levels: the newest of the lowest goes, if it is lower than `level`.
     fn make_room(&mut self, level: Level) {
         if self.len < CAPACITY {
             return;
         }
-        let level_at = |waiting: &Option<Waiting>| waiting.as_ref().map(|waiting| waiting.level);
-        let lowest = self.waiting.iter().filter_map(level_at).min();
-        if lowest.is_some_and(|lowest| lowest < level)
-            && let Some(index) = self.waiting.iter().rposition(|waiting| level_at(waiting) == lowest)
+        let newest_of_lowest =
+            (0..CAPACITY).filter_map(|at| self.waiting_at(at).map(|waiting| (waiting.level, Reverse(at)))).min();
+        if let Some((lowest, Reverse(at))) = newest_of_lowest
+            && lowest < level
         {
             self.lost = self.lost.saturating_add(1);
-            self.remove(u8::try_from(index).unwrap_or(CAPACITY));
+            self.remove(at);
         }
     }
 
     fn insert(&mut self, at: u8, waiting: Waiting) {
-        if self.len >= CAPACITY {
+        let free = self.waiting.iter_mut().zip(0_u8..).find(|(slot, _)| slot.is_none());
+        let Some((slot, mut position)) = free else {
             self.lost = self.lost.saturating_add(1);
             return;
-        }
-        let behind_all = at == self.len;
+        };
+        *slot = Some(waiting);
         self.len = self.len.saturating_add(1);
-        let mut moving = Some(waiting);
-        if behind_all {
-            // Most often: nothing has to move.
-            if let Some(slot) = self.waiting.get_mut(usize::from(at)) {
-                *slot = moving;
-            }
-            return;
-        }
-        for slot in self.waiting.iter_mut().take(usize::from(self.len)).skip(usize::from(at)) {
-            swap(slot, &mut moving);
+        for later in self.order.iter_mut().take(usize::from(self.len)).skip(usize::from(at)) {
+            swap(later, &mut position);
         }
     }
 
-    fn remove(&mut self, index: u8) -> Option<Event> {
-        if index >= self.len {
+    fn remove(&mut self, at: u8) -> Option<Event> {
+        if at >= self.len {
             return None;
         }
-        let mut moving = None;
-        for slot in self.waiting.iter_mut().take(usize::from(self.len)).skip(usize::from(index)).rev() {
-            swap(slot, &mut moving);
+        let mut position = 0;
+        for later in self.order.iter_mut().take(usize::from(self.len)).skip(usize::from(at)).rev() {
+            swap(later, &mut position);
         }
         self.len = self.len.saturating_sub(1);
-        if index < self.tick_begins {
+        if at < self.tick_begins {
             self.tick_begins = self.tick_begins.saturating_sub(1);
         }
-        moving.map(|waiting| waiting.event())
+        self.waiting.get_mut(usize::from(position))?.take().map(|waiting| waiting.event())
     }
 
     /// The oldest event.
