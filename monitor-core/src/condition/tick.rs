@@ -238,8 +238,8 @@ impl TickBuilder {
     /// Looks at what takes longer to judge; returns whether the value differs from the last one, if it is good and new.
     #[inline(never)]
     fn look_closely(&mut self, view: &View, channel: Channel, reading: RawReading) -> Option<bool> {
+        // A repeat is no sample. A fault is never a repeat: it is a state of the sensor and stands until it has gone.
         let repeat = reading.age_ms > 0 && u32::from(reading.age_ms) >= view.old_from_ms;
-        // Never a repeat. A fault is a state of the sensor and stands until it has gone.
         if repeat && reading.quality == Quality::Good {
             return None;
         }
