@@ -328,7 +328,24 @@ impl Monitor {
         {
             self.decide_leads();
         }
-        for (index, channel) in SensorStuck::CHANNELS.into_iter().enumerate() {
+        // A sensor that moved is not stuck: that is all there is to say unless one was stuck before.
+        let moved = if self.alarms.stands(Finding::SensorStuck) {
+            ChannelSet::EMPTY
+        } else {
+            self.scene.tick.changed.and(self.scene.channels)
+        };
+        // What is not good is not judged.
+        let still = self.scene.tick.with_good.minus(moved);
+        for (index, &channel) in SensorStuck::CHANNELS.iter().enumerate() {
+            if moved.contains(channel) {
+                if let Some(sensor) = self.detectors.sensor_stuck.get_mut(index) {
+                    sensor.moved();
+                }
+                continue;
+            }
+            if !still.contains(channel) {
+                continue;
+            }
             let Some(sensor) = self.detectors.sensor_stuck.get_mut(index) else { continue };
             let standing = sensor.judge(&self.scene, channel);
             if self.alarms.wants(Finding::SensorStuck, standing) {
@@ -339,9 +356,13 @@ impl Monitor {
 
     fn decide_leads(&mut self) {
         self.leads_suspect = false;
-        for (index, channel) in Channel::ALL.into_iter().enumerate() {
+        let one_stands = self.alarms.stands(Finding::SensorOpen) || self.alarms.stands(Finding::SensorShort);
+        for (index, &channel) in Channel::ALL.iter().enumerate() {
             let Some(open) = self.detectors.sensor_open.get_mut(index) else { continue };
             let Some(short) = self.detectors.sensor_short.get_mut(index) else { continue };
+            if !one_stands && self.scene.tick.with_good.contains(channel) && open.is_idle() && short.is_idle() {
+                continue;
+            }
             let standings = [
                 (Finding::SensorOpen, open.judge(&self.scene, channel)),
                 (Finding::SensorShort, short.judge(&self.scene, channel)),
@@ -360,15 +381,14 @@ impl Monitor {
             return;
         }
         let detectors = &self.detectors;
-        let excesses = [
-            (Abuse::OverSpeed, detectors.over_speed.excess_ms()),
-            (Abuse::OverLimit, detectors.head_over_limit.excess_ms()),
-            (Abuse::DryRun, detectors.stream_lost.lost_ms().max(detectors.dry_start.dry_ms())),
-        ];
-        if excesses.iter().all(|(_, excess_ms)| *excess_ms == 0) {
+        let over_speed_ms = detectors.over_speed.excess_ms();
+        let over_limit_ms = detectors.head_over_limit.excess_ms();
+        let dry_ms = detectors.stream_lost.lost_ms().max(detectors.dry_start.dry_ms());
+        if over_speed_ms | over_limit_ms | dry_ms == 0 {
             self.abuse = [AbuseClock { credited_ms: 0 }; 3];
             return;
         }
+        let excesses = [(Abuse::OverSpeed, over_speed_ms), (Abuse::OverLimit, over_limit_ms), (Abuse::DryRun, dry_ms)];
         for ((abuse, excess_ms), clock) in excesses.into_iter().zip(self.abuse.iter_mut()) {
             let credit_ms = clock.follow(excess_ms);
             self.hours.credit_abuse(abuse, credit_ms);
@@ -380,7 +400,7 @@ impl Monitor {
         self.report(&happening, Place::of(&happening));
         if happening.state == State::Raised && finding.kind() == Kind::Cause {
             while let Some(replaced) = self.alarms.replace_explained(&self.scene.tick, &happening) {
-                self.report(&replaced, Place::behind(&happening, replaced.finding));
+                self.report(&replaced, Place::behind(&happening, &replaced));
             }
         }
     }

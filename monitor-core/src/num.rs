@@ -4,7 +4,8 @@
 #[must_use]
 pub(crate) fn round_div(numerator: i32, denominator: i32) -> i32 {
     let Some(quotient) = numerator.checked_div(denominator) else { return 0 };
-    let remainder = numerator.checked_rem(denominator).unwrap_or(0);
+    // Not a second division: a small core has none in hardware.
+    let remainder = numerator.wrapping_sub(quotient.wrapping_mul(denominator));
     let twice = remainder.unsigned_abs().saturating_mul(2);
     if twice < denominator.unsigned_abs() {
         quotient
@@ -36,25 +37,27 @@ impl Divisor {
         Self { value, reciprocal }
     }
 
+    /// `numerator` divided by this, rounded down.
+    pub(crate) fn floor(self, numerator: u32) -> u32 {
+        let product = u64::from(numerator).wrapping_mul(u64::from(self.reciprocal));
+        let quotient = u32::try_from(product >> 32_u32).unwrap_or(u32::MAX);
+        // The reciprocal is too small by less than one, so the quotient is too small by one at most.
+        let too_small = numerator.wrapping_sub(quotient.wrapping_mul(self.value)) >= self.value;
+        quotient.wrapping_add(u32::from(too_small))
+    }
+
     /// `numerator` divided by this, rounded half away from zero.
     pub(crate) fn round(self, numerator: i32) -> i32 {
         let magnitude = numerator.unsigned_abs().saturating_add(self.value >> 1_u32);
-        let product = u64::from(magnitude).wrapping_mul(u64::from(self.reciprocal));
-        let mut quotient = u32::try_from(product >> 32_u32).unwrap_or(u32::MAX);
-        // The reciprocal is too small by less than one, so the quotient is too small by one at most.
-        if magnitude.wrapping_sub(quotient.wrapping_mul(self.value)) >= self.value {
-            quotient = quotient.wrapping_add(1);
-        }
-        let quotient = i32::try_from(quotient).unwrap_or(i32::MAX);
+        let quotient = i32::try_from(self.floor(magnitude)).unwrap_or(i32::MAX);
         if numerator < 0 { quotient.wrapping_neg() } else { quotient }
     }
 }
 
 /// The mean of `count` values that add up to `sum`, rounded half away from zero; 0 for no values.
 pub(crate) fn mean(sum: i32, count: i32) -> i32 {
-    /// Divisors from 2 on, for the counts that occur: a second at up to 20 samples.
-    const SMALL: [Divisor; 19] = [
-        Divisor::new(2),
+    /// Divisors from 3 on, for the counts that occur: a second at up to 20 samples.
+    const SMALL: [Divisor; 18] = [
         Divisor::new(3),
         Divisor::new(4),
         Divisor::new(5),
@@ -77,7 +80,11 @@ pub(crate) fn mean(sum: i32, count: i32) -> i32 {
     if count == 1 {
         return sum;
     }
-    let index = usize::try_from(count.saturating_sub(2)).unwrap_or(usize::MAX);
+    if count == 2 {
+        // Rounding half away from zero: towards zero, and one more where that left a half.
+        return (sum / 2).saturating_add(sum % 2);
+    }
+    let index = usize::try_from(count.saturating_sub(3)).unwrap_or(usize::MAX);
     match SMALL.get(index) {
         Some(divisor) => divisor.round(sum),
         None => round_div(sum, count),
@@ -118,6 +125,8 @@ mod tests {
         #[test]
         fn a_known_divisor_divides_like_any(numerator in any::<i32>(), value in 2_u16..) {
             prop_assert_eq!(Divisor::new(value).round(numerator), round_div(numerator, i32::from(value)));
+            let magnitude = numerator.cast_unsigned();
+            prop_assert_eq!(Divisor::new(value).floor(magnitude), magnitude / u32::from(value));
         }
 
         #[test]

@@ -37,8 +37,11 @@ impl Instant {
     /// Milliseconds from `earlier` to `self`: 0 where `self` is not later, saturating at [`u32::MAX`] (49.7 days).
     #[must_use]
     pub fn millis_since(self, earlier: Self) -> u32 {
-        let difference = self.0.saturating_sub(earlier.0);
-        if difference <= 0 { 0 } else { u32::try_from(difference).unwrap_or(u32::MAX) }
+        if self <= earlier {
+            return 0;
+        }
+        // What lies between two signed numbers always fits an unsigned one.
+        u32::try_from(self.0.abs_diff(earlier.0)).unwrap_or(u32::MAX)
     }
 }
 

@@ -97,15 +97,15 @@ fn holding_the_button_does_nothing() {
 #[test]
 fn shelving_ends_by_itself_and_is_refused_where_it_must_be() {
     let mut drive = under_way();
-    let dry = |_| Row { flow_lpm: Some(0.0), ..Row::healthy(3_000) };
-    drive.seconds(5, dry).command(Command::Shelve { finding: Some(Finding::StreamLost), minutes: 1 });
-    drive.seconds(70, dry).command(Command::Shelve { finding: None, minutes: 31 });
+    let fast = |_| Row::healthy(6_500);
+    drive.seconds(5, fast).command(Command::Shelve { finding: Some(Finding::OverSpeed), minutes: 1 });
+    drive.seconds(70, fast).command(Command::Shelve { finding: None, minutes: 31 });
     assert_eq!(
         drive.finish(),
         [
-            "93 stream-lost raised alarm unacknowledged",
-            "94 stream-lost shelved alarm shelved",
-            "153 stream-lost unshelved alarm unacknowledged",
+            "93 over-speed raised warning unacknowledged",
+            "94 over-speed shelved warning shelved",
+            "153 over-speed unshelved warning unacknowledged",
             "refused: shelving takes 1 to 30 minutes",
         ]
     );

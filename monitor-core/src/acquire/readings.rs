@@ -89,6 +89,18 @@ impl ChannelSet {
         self.0 & (1 << channel as u8) != 0
     }
 
+    /// The channels of this set that are not in the other.
+    #[must_use]
+    pub const fn minus(self, other: Self) -> Self {
+        Self(self.0 & !other.0)
+    }
+
+    /// The channels in either set.
+    #[must_use]
+    pub const fn or(self, other: Self) -> Self {
+        Self(self.0 | other.0)
+    }
+
     /// The channels in both sets.
     #[must_use]
     pub const fn and(self, other: Self) -> Self {
@@ -161,12 +173,8 @@ impl<Q: Quantity> Reading<Q> {
         Self { value: Q::from_raw(raw), quality, age_ms: 0 }
     }
 
-    /// The reading without its unit, unless nothing was measured.
-    pub(crate) fn known(self) -> Option<RawReading> {
-        (self.quality != Quality::Missing).then(|| self.raw())
-    }
-
-    fn raw(self) -> RawReading {
+    /// The reading without its unit.
+    pub(crate) fn raw(self) -> RawReading {
         RawReading { raw: self.value.raw(), quality: self.quality, age_ms: self.age_ms }
     }
 }

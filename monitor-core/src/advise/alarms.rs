@@ -4,6 +4,9 @@
 //! never stored: it follows from what is stored (is it so, was it acknowledged, was it reset, is it held aside).
 
 mod kept;
+mod slot;
+
+use slot::{Aside, Slot};
 
 use crate::acquire::Channel;
 use crate::assess::explains;
@@ -25,83 +28,6 @@ const BEFORE_POWER_UP_MS: u64 = 3_600_000;
 
 const fn clock_ms(elapsed_ms: u64) -> u64 {
     elapsed_ms.saturating_add(BEFORE_POWER_UP_MS)
-}
-
-/// What keeps a finding quiet although it stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-enum Aside {
-    #[default]
-    No,
-    ShelvedUntil(u64),
-    Suppressed,
-    OutOfService,
-}
-
-#[derive(Debug, Clone, Copy)]
-struct Slot {
-    id: u32,
-    finding: Finding,
-    channel: Option<Channel>,
-    level: Level,
-    /// The condition stands: raised, and neither cleared nor replaced since.
-    standing: bool,
-    acknowledged: bool,
-    reset: bool,
-    silenced: bool,
-    aside: Aside,
-    /// For how long the condition has been absent while still standing by its off-delay.
-    absent_ms: Option<u32>,
-    /// While it stands: when its present level was raised. Otherwise: when it cleared. By [`clock_ms`].
-    since_ms: u64,
-    /// The cause that replaced it, as long as that stands.
-    replaced_by: Option<u32>,
-}
-
-impl Slot {
-    fn alarm_state(&self) -> AlarmState {
-        match self.aside {
-            Aside::OutOfService => AlarmState::OutOfService,
-            Aside::Suppressed => AlarmState::SuppressedByDesign,
-            Aside::ShelvedUntil(_) => AlarmState::Shelved,
-            Aside::No => self.plain_state(),
-        }
-    }
-
-    /// The state without regard to what keeps it aside.
-    fn plain_state(&self) -> AlarmState {
-        if self.standing {
-            if self.acknowledged { AlarmState::Acknowledged } else { AlarmState::Unacknowledged }
-        } else if self.replaced_by.is_some() {
-            AlarmState::Normal
-        } else if self.finding.latches() {
-            if self.acknowledged && self.reset { AlarmState::Normal } else { AlarmState::Latched }
-        } else if self.acknowledged {
-            AlarmState::Normal
-        } else {
-            AlarmState::ReturnedUnacknowledged
-        }
-    }
-
-    /// How long ago it was raised to its present level or, if it does not stand, cleared.
-    const fn age_ms(&self, now_ms: u64) -> u64 {
-        now_ms.saturating_sub(self.since_ms)
-    }
-
-    fn is_open(&self) -> bool {
-        self.standing || self.alarm_state() != AlarmState::Normal
-    }
-
-    fn happening(&self, state: State) -> Happening {
-        Happening {
-            id: self.id,
-            finding: self.finding,
-            channel: self.channel,
-            level: self.level,
-            state,
-            alarm_state: self.alarm_state(),
-            replaced_by: None,
-        }
-    }
 }
 
 /// Something that happened to a finding: an event without its evidence.
@@ -194,11 +120,12 @@ impl Alarms {
     fn note_change(&mut self) {
         self.standing = 0;
         self.any_shelved = false;
-        for slot in self.slots.iter().flatten() {
-            if slot.standing || slot.replaced_by.is_some() {
+        for slot in &self.slots {
+            let Some(slot) = slot else { continue };
+            if slot.standing() || slot.replaced_by().is_some() {
                 self.standing |= bit(slot.finding);
             }
-            self.any_shelved |= matches!(slot.aside, Aside::ShelvedUntil(_));
+            self.any_shelved |= slot.aside() == Aside::Shelved;
         }
         self.changed = true;
     }
@@ -210,52 +137,48 @@ impl Alarms {
 
     fn update(&mut self, tick: &Tick, index: usize, standing: Standing) -> Option<Happening> {
         let next_id = self.last_id.saturating_add(1);
-        let cause = self.slots.get(index)?.as_ref()?.replaced_by;
-        let cause_stands = cause.is_some_and(|cause| self.slots.iter().flatten().any(|s| s.id == cause && s.standing));
+        let cause = self.slots.get(index)?.as_ref()?.replaced_by();
+        let cause_stands =
+            cause.is_some_and(|cause| self.slots.iter().flatten().any(|s| s.id == cause && s.standing()));
         let slot = self.slots.get_mut(index)?.as_mut()?;
         match standing {
             Standing::Unjudged => None,
             Standing::Between => {
-                slot.absent_ms = None;
+                slot.not_absent();
                 None
             }
-            Standing::Absent if slot.standing => {
-                let absent_ms = match slot.absent_ms {
-                    Some(absent_ms) if !tick.after_hole() => absent_ms.saturating_add(tick.since_last_ms),
-                    Some(absent_ms) => absent_ms,
-                    None => 0,
-                };
-                slot.absent_ms = Some(absent_ms);
-                if absent_ms < OFF_DELAY_MS {
+            Standing::Absent if slot.standing() => {
+                let passed_ms = if tick.after_hole() { 0 } else { tick.since_last_ms };
+                if slot.lengthen_absence(passed_ms) < OFF_DELAY_MS {
                     return None;
                 }
-                slot.standing = false;
-                slot.silenced = false;
-                slot.absent_ms = None;
-                slot.since_ms = clock_ms(tick.at_ms);
+                slot.end_standing(clock_ms(tick.at_ms));
                 // What came and went while it was put aside needs nobody's attention afterwards.
-                slot.acknowledged |= slot.aside != Aside::No && !slot.finding.latches();
+                if slot.aside() != Aside::No && !slot.finding.latches() {
+                    slot.set_acknowledged(true);
+                }
                 Some(slot.happening(State::Cleared))
             }
             // Comes back while its cause stands: still explained.
             Standing::Absent if cause_stands => None,
             Standing::Absent => {
                 // A replaced condition that has gone needs no memory of its cause.
-                if slot.replaced_by.take().is_some() {
-                    slot.acknowledged = true;
+                if slot.replaced_by().is_some() {
+                    slot.set_replaced_by(None);
+                    slot.set_acknowledged(true);
                     self.note_change();
                 }
                 None
             }
-            Standing::Present(level) if slot.standing => {
-                slot.absent_ms = None;
+            Standing::Present(level) if slot.standing() => {
+                slot.not_absent();
                 if level <= slot.level {
                     return None;
                 }
                 slot.level = level;
-                slot.acknowledged = false;
-                slot.silenced = false;
-                slot.since_ms = clock_ms(tick.at_ms);
+                slot.set_acknowledged(false);
+                slot.set_silenced(false);
+                slot.set_since_ms(clock_ms(tick.at_ms));
                 Some(slot.happening(State::LevelChanged))
             }
             Standing::Present(_) if cause_stands => None,
@@ -266,13 +189,13 @@ impl Alarms {
                     slot.id = next_id;
                     self.last_id = next_id;
                 }
-                slot.acknowledged = level == Level::Caution || (same_episode && slot.acknowledged && !worse);
+                slot.set_acknowledged(level == Level::Caution || (same_episode && slot.acknowledged() && !worse));
                 slot.level = level;
-                slot.since_ms = clock_ms(tick.at_ms);
-                slot.standing = true;
-                slot.reset = false;
-                slot.replaced_by = None;
-                slot.absent_ms = None;
+                slot.set_since_ms(clock_ms(tick.at_ms));
+                slot.set_standing(true);
+                slot.set_reset(false);
+                slot.set_replaced_by(None);
+                slot.not_absent();
                 Some(slot.happening(State::Raised))
             }
         }
@@ -290,20 +213,9 @@ impl Alarms {
             return None;
         };
         self.last_id = self.last_id.saturating_add(1);
-        let slot = Slot {
-            id: self.last_id,
-            finding,
-            channel,
-            level,
-            standing: true,
-            acknowledged: level == Level::Caution,
-            reset: false,
-            silenced: false,
-            aside: Aside::No,
-            absent_ms: None,
-            since_ms: clock_ms(tick.at_ms),
-            replaced_by: None,
-        };
+        let mut slot = Slot::new(self.last_id, finding, channel, level, clock_ms(tick.at_ms));
+        slot.set_standing(true);
+        slot.set_acknowledged(level == Level::Caution);
         *self.slots.get_mut(index)? = Some(slot);
         Some(slot.happening(State::Raised))
     }
@@ -333,14 +245,12 @@ impl Alarms {
     /// A condition that the newly raised cause explains; called until there is none left.
     pub(crate) fn replace_explained(&mut self, tick: &Tick, cause: &Happening) -> Option<Happening> {
         let slot = self.slots.iter_mut().flatten().find(|slot| {
-            slot.standing
+            slot.standing()
                 && slot.finding.kind() == Kind::Condition
                 && explains(cause.finding, cause.level, slot.finding, slot.level)
         })?;
-        slot.standing = false;
-        slot.silenced = false;
-        slot.since_ms = clock_ms(tick.at_ms);
-        slot.replaced_by = Some(cause.id);
+        slot.end_standing(clock_ms(tick.at_ms));
+        slot.set_replaced_by(Some(cause.id));
         let mut happening = slot.happening(State::Replaced);
         happening.alarm_state = AlarmState::Normal;
         happening.replaced_by = Some(cause.id);
@@ -353,9 +263,9 @@ impl Alarms {
         if !self.any_shelved {
             return None;
         }
-        let over = |slot: &Slot| matches!(slot.aside, Aside::ShelvedUntil(until_ms) if clock_ms(at_ms) >= until_ms);
+        let over = |slot: &Slot| slot.aside() == Aside::Shelved && clock_ms(at_ms) >= slot.shelved_until_ms();
         let slot = self.slots.iter_mut().flatten().find(|slot| over(slot))?;
-        slot.aside = Aside::No;
+        slot.set_aside(Aside::No);
         let happening = slot.happening(State::Unshelved);
         self.note_change();
         Some(happening)
@@ -369,42 +279,42 @@ impl Alarms {
             return None;
         }
         let state = match command {
-            Command::Acknowledge(_) if !slot.acknowledged => {
-                slot.acknowledged = true;
-                slot.silenced = false;
+            Command::Acknowledge(_) if !slot.acknowledged() => {
+                slot.set_acknowledged(true);
+                slot.set_silenced(false);
                 State::Acknowledged
             }
-            Command::Silence(_) if slot.standing && !slot.acknowledged && !slot.silenced => {
-                slot.silenced = true;
+            Command::Silence(_) if slot.standing() && !slot.acknowledged() && !slot.silenced() => {
+                slot.set_silenced(true);
                 State::Silenced
             }
-            Command::Reset(_) if slot.finding.latches() && !slot.standing && !slot.reset => {
-                slot.reset = true;
+            Command::Reset(_) if slot.finding.latches() && !slot.standing() && !slot.reset() => {
+                slot.set_reset(true);
                 State::Reset
             }
-            Command::Shelve { minutes, .. } if slot.finding.can_be_shelved() && slot.aside == Aside::No => {
+            Command::Shelve { minutes, .. } if slot.finding.can_be_shelved() && slot.aside() == Aside::No => {
                 let minutes_ms = u64::from(minutes).saturating_mul(60_000);
-                slot.aside = Aside::ShelvedUntil(clock_ms(at_ms).saturating_add(minutes_ms));
+                slot.shelve_until(clock_ms(at_ms).saturating_add(minutes_ms));
                 State::Shelved
             }
-            Command::Unshelve(_) if matches!(slot.aside, Aside::ShelvedUntil(_)) => {
-                slot.aside = Aside::No;
+            Command::Unshelve(_) if slot.aside() == Aside::Shelved => {
+                slot.set_aside(Aside::No);
                 State::Unshelved
             }
-            Command::Suppress(_) if slot.aside == Aside::No => {
-                slot.aside = Aside::Suppressed;
+            Command::Suppress(_) if slot.aside() == Aside::No => {
+                slot.set_aside(Aside::Suppressed);
                 State::Suppressed
             }
-            Command::Unsuppress(_) if slot.aside == Aside::Suppressed => {
-                slot.aside = Aside::No;
+            Command::Unsuppress(_) if slot.aside() == Aside::Suppressed => {
+                slot.set_aside(Aside::No);
                 State::Unsuppressed
             }
-            Command::OutOfService(_) if slot.aside == Aside::No => {
-                slot.aside = Aside::OutOfService;
+            Command::OutOfService(_) if slot.aside() == Aside::No => {
+                slot.set_aside(Aside::OutOfService);
                 State::OutOfService
             }
-            Command::InService(_) if slot.aside == Aside::OutOfService => {
-                slot.aside = Aside::No;
+            Command::InService(_) if slot.aside() == Aside::OutOfService => {
+                slot.set_aside(Aside::No);
                 State::InService
             }
             _ => return None,
@@ -426,7 +336,7 @@ impl Alarms {
                 && slot.age_ms(clock_ms(at_ms)) >= after_ms
         })?;
         slot.level = Level::Alarm;
-        slot.silenced = false;
+        slot.set_silenced(false);
         let happening = slot.happening(State::LevelChanged);
         self.note_change();
         Some(happening)
@@ -435,7 +345,7 @@ impl Alarms {
     /// Lets silenced findings sound again.
     pub(crate) fn end_silence(&mut self) {
         for slot in self.slots.iter_mut().flatten() {
-            slot.silenced = false;
+            slot.set_silenced(false);
         }
         self.changed = true;
     }
@@ -443,19 +353,20 @@ impl Alarms {
     /// What lamp and sounder must show.
     pub(crate) fn outlook(&self) -> Outlook {
         let mut outlook = Outlook::default();
-        for slot in self.slots.iter().flatten() {
+        for slot in &self.slots {
+            let Some(slot) = slot else { continue };
             let level = Some(slot.level);
             match slot.alarm_state() {
                 AlarmState::Unacknowledged => {
                     outlook.unacknowledged = outlook.unacknowledged.max(level);
-                    if slot.silenced {
+                    if slot.silenced() {
                         outlook.silenced = outlook.silenced.max(level);
                     } else {
                         outlook.sounding = outlook.sounding.max(level);
                     }
                 }
                 AlarmState::ReturnedUnacknowledged => outlook.unacknowledged = outlook.unacknowledged.max(level),
-                AlarmState::Latched if !slot.acknowledged => {
+                AlarmState::Latched if !slot.acknowledged() => {
                     outlook.unacknowledged = outlook.unacknowledged.max(level);
                 }
                 AlarmState::Acknowledged | AlarmState::Latched => {

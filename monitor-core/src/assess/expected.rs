@@ -36,11 +36,13 @@ pub(crate) struct Expected {
     /// Whether the engine has warmed up in this run, and for how long it has been, in milliseconds.
     pub(crate) warm: bool,
     pub(crate) warm_ms: u32,
+    /// Whether the head was seen cold in this run: only then does it warm up.
+    was_cold: bool,
 }
 
 impl Expected {
     pub(crate) const NONE: Self =
-        Self { flow: None, head: None, head_at_most: None, thermostat_open: false, warm: false, warm_ms: 0 };
+        Self { flow: None, head: None, head_at_most: None, thermostat_open: false, warm: false, warm_ms: 0, was_cold: false };
 
     pub(crate) fn update(&mut self, tick: &Tick, profile: &Profile, normal: &Normal) {
         let rpm = match tick.good(Channel::Rpm) {
@@ -53,7 +55,7 @@ impl Expected {
             }
         };
         let head = tick.good(Channel::Head);
-        self.follow_warmth(tick, head, profile);
+        self.follow_warmth(tick, head, profile, normal);
         self.flow = normal.learned.at(rpm, if self.thermostat_open { Norm::FlowOpen } else { Norm::FlowShut });
         if self.flow.is_none() && profile.telltale == Telltale::BeforeThermostat {
             // Before the thermostat the telltale hardly notices it.
@@ -76,8 +78,17 @@ impl Expected {
         self.head_at_most = Some(before.saturating_sub(fall.max(0)).max(settled));
     }
 
-    fn follow_warmth(&mut self, tick: &Tick, head: Option<i32>, profile: &Profile) {
+    fn follow_warmth(&mut self, tick: &Tick, head: Option<i32>, profile: &Profile, normal: &Normal) {
         let since_ms = tick.run.since_start_ms;
+        match head {
+            // Warm from the first second on: it has been so for long.
+            Some(head) if head >= normal.head_normal() && !self.was_cold && !self.warm => {
+                self.warm = true;
+                self.warm_ms = WARM_AFTER_MS;
+            }
+            Some(head) if head < normal.head_normal() => self.was_cold = true,
+            _ => {}
+        }
         if self.warm {
             self.warm_ms = self.warm_ms.saturating_add(tick.since_last_ms);
         }

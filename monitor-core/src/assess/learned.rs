@@ -14,7 +14,9 @@ pub(crate) const STRETCHES: usize = 10;
 /// Blocks of eight ticks after which a mean is not changed any more: a little over two minutes.
 const ENOUGH: u8 = 16;
 /// Blocks from which a mean is believed.
-const BELIEVED: u8 = 2;
+const BELIEVED: u8 = 4;
+/// Blocks from which a stretch counts as seen, so that a few per cent off its mean say something.
+const SEEN: u8 = 6;
 /// Nothing is said between two means that are further apart than this part of the speeds up to the maximum: 3/8.
 const WIDEST_GAP_EIGHTHS: i32 = 3;
 
@@ -179,8 +181,8 @@ impl Learned {
     /// The same, only where this very stretch of speeds was seen: lines between stretches are good enough for a loss, not
     /// for a few per cent.
     pub(crate) fn seen(&self, rpm: i32, norm: Norm) -> Option<i32> {
-        self.stretches.get(self.index(rpm))?.get(norm)?;
-        self.at(rpm, norm)
+        let blocks = self.stretches.get(self.index(rpm))?.blocks.get(norm as usize).copied()?;
+        if blocks >= SEEN { self.at(rpm, norm) } else { None }
     }
 
     /// The most that was seen at any speed.
@@ -306,14 +308,17 @@ mod tests {
     }
 
     #[test]
-    fn one_block_alone_is_not_believed() {
+    fn a_few_blocks_are_not_believed() {
         let mut learned = Learned::new();
         learned.begin(937, 6_000);
-        learned.learn(3_000, Norm::Supply, 14_200);
+        for volts in [14_200, 14_000, 14_200] {
+            learned.learn(3_000, Norm::Supply, volts);
+        }
         assert_eq!(learned.at(3_000, Norm::Supply), None);
         assert!(!learned.knows_anything());
         learned.learn(3_000, Norm::Supply, 14_000);
         assert_eq!(learned.at(3_000, Norm::Supply), Some(14_100));
+        assert_eq!(learned.seen(3_000, Norm::Supply), None);
     }
 
     #[test]

@@ -9,7 +9,7 @@ mod timeline;
 pub use run_state::{Run, RunState};
 pub use tick::Tick;
 
-pub(crate) use quality::judged;
+pub(crate) use quality::{in_span, judged};
 pub(crate) use run_state::RunTracker;
 pub(crate) use steady::{Block, SteadyWatch};
 pub(crate) use tick::TickBuilder;

@@ -2,38 +2,28 @@
 
 use crate::acquire::{Channel, Quality, RawReading};
 
-/// Readings of one channel that can be believed, in the channel's own unit, and what lies outside.
-struct Span {
-    least: i32,
-    below: Quality,
-    most: i32,
-    above: Quality,
-}
-
-impl Span {
-    /// Flow, pressure and speed over ground: less than nothing means an open lead.
-    const NOT_NEGATIVE: Self = Self { least: 0, below: Quality::Open, most: i32::MAX, above: Quality::Good };
-    /// Colder than any water an engine starts in, or hotter than any head cooled by raw water survives.
-    const TEMPERATURE: Self = Self { least: -40_000, below: Quality::Open, most: 200_000, above: Quality::Short };
-    /// No engine turns faster than 30,000 rpm.
-    const RPM: Self = Self { least: 0, below: Quality::Implausible, most: 120_000, above: Quality::Implausible };
-    const ANY: Self = Self { least: i32::MIN, below: Quality::Good, most: i32::MAX, above: Quality::Good };
-    /// The electronics of an engine that runs would have stopped under 5 V: the supply was not measured.
-    const SUPPLY_RUNNING: Self = Self { least: 5_000, below: Quality::Open, most: i32::MAX, above: Quality::Good };
-
-    const fn of(channel: Channel, running: bool) -> &'static Self {
-        match channel {
-            Channel::Rpm => &Self::RPM,
-            Channel::Head | Channel::Water => &Self::TEMPERATURE,
-            Channel::Flow | Channel::Oil | Channel::Speed => &Self::NOT_NEGATIVE,
-            Channel::Supply if running => &Self::SUPPLY_RUNNING,
-            Channel::Supply => &Self::ANY,
-        }
-    }
-}
-
 /// An older reading is not live.
 const STALE_MS: u16 = 5_000;
+/// No engine turns faster than 30,000 rpm, in ¼ rpm.
+const RPM_MOST: i32 = 120_000;
+/// Colder than any water an engine starts in, in m°C.
+const COLDEST: i32 = -40_000;
+/// Hotter than any head cooled by raw water survives, in m°C.
+const HOTTEST: i32 = 200_000;
+/// The electronics of an engine that runs would have stopped under 5 V: the supply was not measured. In mV.
+const SUPPLY_RUNNING_LEAST: i32 = 5_000;
+
+/// Whether a reading in the channel's own unit says more about the engine than about the lead.
+#[inline(always)]
+pub(crate) fn in_span(channel: Channel, raw: i32, running: bool) -> bool {
+    match channel {
+        Channel::Rpm => (0..=RPM_MOST).contains(&raw),
+        Channel::Head | Channel::Water => (COLDEST..=HOTTEST).contains(&raw),
+        // Less than nothing means an open lead.
+        Channel::Flow | Channel::Oil | Channel::Speed => raw >= 0,
+        Channel::Supply => raw >= SUPPLY_RUNNING_LEAST || !running,
+    }
+}
 
 /// The quality of a reading once its age and its span are looked at.
 pub(crate) fn judged(channel: Channel, reading: RawReading, running: bool) -> Quality {
@@ -43,13 +33,13 @@ pub(crate) fn judged(channel: Channel, reading: RawReading, running: bool) -> Qu
     if reading.age_ms > STALE_MS {
         return Quality::Missing;
     }
-    let span = Span::of(channel, running);
-    if reading.raw < span.least {
-        span.below
-    } else if reading.raw > span.most {
-        span.above
-    } else {
-        Quality::Good
+    if in_span(channel, reading.raw, running) {
+        return Quality::Good;
+    }
+    match channel {
+        Channel::Rpm => Quality::Implausible,
+        Channel::Head | Channel::Water if reading.raw > HOTTEST => Quality::Short,
+        _ => Quality::Open,
     }
 }
 

@@ -155,13 +155,19 @@ impl RunTracker {
     /// Takes one sample; `quarters` is the engine speed in ¼ rpm where it is good. Returns the length in milliseconds of a
     /// hole that ended a run and is over now.
     pub(crate) fn sample(&mut self, at_ms: u64, quarters: Option<i32>, hours: &mut Hours) -> Option<u64> {
-        let hole = self.last.is_some_and(|last| at_ms.saturating_sub(last.at_ms) > u64::from(HOLE_MS));
-        if hole {
-            self.hole(hours);
-        }
+        // Elapsed time never goes back, so that differences of it need not saturate.
+        let interval = match self.last {
+            Some(last) => match u32::try_from(at_ms.wrapping_sub(last.at_ms)) {
+                Ok(passed_ms) if passed_ms <= HOLE_MS => Some((passed_ms, last.quarters)),
+                _ => {
+                    self.hole(hours);
+                    None
+                }
+            },
+            None => None,
+        };
         let quarters = quarters?;
-        let hole_ms = self.hole_since_ms.take().map(|since_ms| at_ms.saturating_sub(since_ms));
-        let interval = self.last.map(|last| (at_ms.saturating_sub(last.at_ms), last.quarters));
+        let hole_ms = self.hole_since_ms.take().map(|since_ms| at_ms.wrapping_sub(since_ms));
         self.last = Some(Sample { at_ms, quarters });
         if self.running {
             self.sample_while_running(at_ms, quarters, interval, hours);
@@ -171,12 +177,12 @@ impl RunTracker {
         hole_ms
     }
 
-    fn sample_while_running(&mut self, at_ms: u64, quarters: i32, interval: Option<(u64, i32)>, hours: &mut Hours) {
+    fn sample_while_running(&mut self, at_ms: u64, quarters: i32, interval: Option<(u32, i32)>, hours: &mut Hours) {
         let low = quarters < self.stop_quarters;
         if low {
             let since = *self.undecided_since_ms.get_or_insert(at_ms);
             self.hold_back(interval, hours);
-            if at_ms.saturating_sub(since) >= STOP_AFTER_MS {
+            if at_ms.wrapping_sub(since) >= STOP_AFTER_MS {
                 self.running = false;
                 self.forget_undecided();
             }
@@ -184,11 +190,11 @@ impl RunTracker {
             self.hold_back(interval, hours);
             self.credit_undecided(hours);
         } else if let Some((passed_ms, quarters_before)) = interval {
-            hours.credit_running(quarters_before, passed_ms);
+            hours.credit_running(quarters_before, u64::from(passed_ms));
         }
     }
 
-    fn sample_while_stopped(&mut self, at_ms: u64, quarters: i32, interval: Option<(u64, i32)>, hours: &mut Hours) {
+    fn sample_while_stopped(&mut self, at_ms: u64, quarters: i32, interval: Option<(u32, i32)>, hours: &mut Hours) {
         if quarters < self.start_quarters {
             self.forget_undecided();
             self.start_unseen = false;
@@ -202,7 +208,7 @@ impl RunTracker {
             Some(since) => since,
         };
         self.hold_back(interval, hours);
-        if at_ms.saturating_sub(since) >= START_AFTER_MS {
+        if at_ms.wrapping_sub(since) >= START_AFTER_MS {
             self.running = true;
             self.started_at_ms = since;
             self.credit_undecided(hours);
@@ -223,11 +229,11 @@ impl RunTracker {
         self.last = None;
     }
 
-    fn hold_back(&mut self, interval: Option<(u64, i32)>, hours: &Hours) {
+    fn hold_back(&mut self, interval: Option<(u32, i32)>, hours: &Hours) {
         let Some((passed_ms, quarters_before)) = interval else { return };
         let band = hours.band_index(quarters_before);
         if let Some(held) = self.undecided.get_mut(band) {
-            *held = held.saturating_add(u32::try_from(passed_ms).unwrap_or(u32::MAX));
+            *held = held.saturating_add(passed_ms);
         }
     }
 

@@ -230,7 +230,7 @@ mod tests {
         assert_eq!(steady(3_000, 20), (1, 1));
         assert_eq!(steady(3_150, 20), (2, 0), "within a sixteenth");
         assert_eq!(steady(3_600, 20), (1, 0), "another speed");
-        assert_eq!(steady(3_600, 700), (0, 8), "it hunts");
+        assert_eq!(steady(3_600, 700), (0, 6), "it hunts; what is within a sixty-fourth is no turn");
         assert_eq!(steady(3_600, 20), (1, 1));
     }
 

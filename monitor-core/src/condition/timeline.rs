@@ -41,7 +41,8 @@ impl Timeline {
     pub(crate) fn advance(&mut self, now: Instant) -> Advance {
         let passed_ms = self.last.map_or(0, |last| now.millis_since(last));
         self.last = Some(now);
-        self.elapsed_ms = self.elapsed_ms.saturating_add(u64::from(passed_ms));
+        // It would wrap after 584 million years.
+        self.elapsed_ms = self.elapsed_ms.wrapping_add(u64::from(passed_ms));
         let position = self.within_second_ms.saturating_add(passed_ms);
         // A division costs a small core dearly, and samples are mostly less than a second apart.
         self.within_second_ms = match position {

@@ -10,6 +10,7 @@ mod hot_restart;
 mod hub_slipping;
 mod impeller_worn;
 mod intake_blocked;
+mod lead_delay;
 mod oil_pressure_low;
 mod on_delay;
 mod over_speed;

@@ -24,28 +24,24 @@ impl OnDelay {
     /// Takes the condition of one tick, `None` where the tick cannot tell; returns for how many milliseconds it has
     /// held, `None` where it does not hold or is not seen.
     pub(crate) fn update(&mut self, tick: &Tick, holds: Option<bool>) -> Option<u32> {
+        if holds == Some(false) {
+            self.reset();
+            return None;
+        }
         let passed_ms = self.unseen_ms.saturating_add(tick.since_last_ms);
         if passed_ms > HOLE_MS {
             self.reset();
         }
-        match holds {
-            Some(true) => {
-                self.held_ms = if self.is_idle() { 0 } else { self.held_ms.saturating_add(passed_ms) };
-                self.held_ms = self.held_ms.min(Self::IDLE.saturating_sub(1));
-                self.unseen_ms = 0;
-                Some(self.held_ms)
+        if holds.is_none() {
+            if !self.is_idle() {
+                self.unseen_ms = passed_ms;
             }
-            Some(false) => {
-                self.reset();
-                None
-            }
-            None => {
-                if !self.is_idle() {
-                    self.unseen_ms = passed_ms;
-                }
-                None
-            }
+            return None;
         }
+        self.held_ms = if self.is_idle() { 0 } else { self.held_ms.saturating_add(passed_ms) };
+        self.held_ms = self.held_ms.min(Self::IDLE.saturating_sub(1));
+        self.unseen_ms = 0;
+        Some(self.held_ms)
     }
 
     /// Whether the condition did not hold when it was last seen.

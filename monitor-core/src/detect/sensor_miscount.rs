@@ -8,6 +8,7 @@ use crate::acquire::Channel;
 use crate::assess::Norm;
 use crate::condition::Block;
 use crate::event::{Evidence, EvidenceKey};
+use crate::units::Quantity;
 
 /// Fits within 1/8.
 const FITS_SHIFT: u32 = 3;
@@ -73,7 +74,9 @@ impl SensorMiscount {
 
 fn flow_at(scene: &Scene, rpm: i32) -> Option<i32> {
     let norm = if scene.expected.thermostat_open { Norm::FlowOpen } else { Norm::FlowShut };
-    scene.normal.learned.seen(rpm, norm)
+    // Under its least flow the meter shows nothing, whatever the pump does.
+    let least = scene.profile.flow_min_or_default().raw();
+    scene.normal.learned.seen(rpm, norm).filter(|normal| *normal >= least)
 }
 
 fn fits(value: i32, normal: i32) -> bool {

@@ -1,22 +1,22 @@
 //! `sensor-open`: a sensor's lead is open, or nothing comes from it while others report.
 
-use super::on_delay::OnDelay;
+use super::lead_delay::LeadDelay;
 use super::{Scene, Standing, sensor_level};
 use crate::acquire::{Channel, Quality};
 
-const OPEN_MS: u32 = 5_000;
-const SILENT_MS: u32 = 30_000;
+const OPEN_MS: u16 = 5_000;
+const SILENT_MS: u16 = 30_000;
 
 /// The lead of one channel.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct SensorOpen {
-    open: OnDelay,
-    silent: OnDelay,
+    open: LeadDelay,
+    silent: LeadDelay,
 }
 
 impl SensorOpen {
     pub(crate) const fn new() -> Self {
-        Self { open: OnDelay::new(), silent: OnDelay::new() }
+        Self { open: LeadDelay::new(), silent: LeadDelay::new() }
     }
 
     /// Whether nothing speaks against the lead yet.
@@ -29,9 +29,9 @@ impl SensorOpen {
             return Standing::Unjudged;
         }
         let quality = scene.tick.quality(channel);
-        let open_ms = self.open.update(&scene.tick, Some(quality == Quality::Open));
+        let open_ms = self.open.update(&scene.tick, quality == Quality::Open);
         let nothing = matches!(quality, Quality::Missing | Quality::Implausible);
-        let silent_ms = self.silent.update(&scene.tick, Some(nothing && others_report(scene, channel)));
+        let silent_ms = self.silent.update(&scene.tick, nothing && others_report(scene, channel));
         if open_ms.is_some_and(|held| held >= OPEN_MS) || silent_ms.is_some_and(|held| held >= SILENT_MS) {
             return Standing::Present(sensor_level(channel));
         }

@@ -1,20 +1,20 @@
 //! `sensor-short`: a sensor's lead is shorted.
 
-use super::on_delay::OnDelay;
+use super::lead_delay::LeadDelay;
 use super::{Scene, Standing, sensor_level};
 use crate::acquire::{Channel, Quality};
 
-const SHORT_MS: u32 = 5_000;
+const SHORT_MS: u16 = 5_000;
 
 /// The lead of one channel.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct SensorShort {
-    short: OnDelay,
+    short: LeadDelay,
 }
 
 impl SensorShort {
     pub(crate) const fn new() -> Self {
-        Self { short: OnDelay::new() }
+        Self { short: LeadDelay::new() }
     }
 
     /// Whether nothing speaks against the lead yet.
@@ -27,7 +27,7 @@ impl SensorShort {
             return Standing::Unjudged;
         }
         let quality = scene.tick.quality(channel);
-        match self.short.update(&scene.tick, Some(quality == Quality::Short)) {
+        match self.short.update(&scene.tick, quality == Quality::Short) {
             Some(held) if held >= SHORT_MS => Standing::Present(sensor_level(channel)),
             Some(_) => Standing::Between,
             None if quality == Quality::Missing => Standing::Unjudged,

@@ -40,9 +40,7 @@ impl SensorStuck {
     pub(crate) fn judge(&mut self, scene: &Scene, channel: Channel) -> Standing {
         let Some(value) = scene.good(channel) else { return Standing::Unjudged };
         if scene.tick.changed.contains(channel) {
-            self.changes = self.changes.saturating_add(1);
-            self.longest_ms = self.longest_ms.max(self.still_ms);
-            self.begin_standstill();
+            self.moved();
             return Standing::Absent;
         }
         if scene.tick.after_hole() {
@@ -64,6 +62,13 @@ impl SensorStuck {
         } else {
             Standing::Between
         }
+    }
+
+    /// It moved: the whole judgement of a tick in which that is so.
+    pub(crate) fn moved(&mut self) {
+        self.changes = self.changes.saturating_add(1);
+        self.longest_ms = self.longest_ms.max(self.still_ms);
+        self.begin_standstill();
     }
 
     fn follow_standstill(&mut self, scene: &Scene) {

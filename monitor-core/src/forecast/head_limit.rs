@@ -5,7 +5,7 @@
 //! only where the bend is larger than the scatter. "No estimate" is an answer.
 
 use super::head_trend::{HeadTrend, Line, Window};
-use crate::num::round_div;
+use crate::num::{Divisor, round_div};
 
 /// Least rise over a window that is a climb, in m°C.
 const LEAST_RISE_MILLIKELVIN: i32 = 500;
@@ -15,6 +15,10 @@ const LEAST_RISE_STEPS: i32 = 3;
 const FARTHEST_GROWTH: i32 = 6;
 /// No way to a limit is longer, in m°C.
 const FARTHEST_WAY_MILLIKELVIN: i32 = 200_000;
+/// No head rises further between two blocks, twice over, in m°C.
+const WIDEST_RISE_MILLIKELVIN: i32 = 1_000_000;
+/// Over more than this no rise of a head is as steep as any slope that is asked for, in ms.
+const LONGEST_MS: i32 = 2_000_000;
 /// Longer forecasts are not worth saying, in seconds.
 const FARTHEST_S: i32 = 3_600;
 
@@ -73,19 +77,22 @@ pub(crate) fn seconds_to_limit(trend: &HeadTrend, long: Option<Line>, limit: i32
 fn could_climb(trend: &HeadTrend, window: &Window, steep: i32) -> bool {
     trend.rise(window).is_some_and(|(rise, span_ms)| {
         let twice = rise.saturating_mul(2);
-        twice >= least_rise(trend.resolution()) && twice.saturating_mul(1_000) >= steep.saturating_mul(span_ms)
+        // Held where 32 bits are enough: no head rises further, and no climb over half an hour counts as steep.
+        twice >= least_rise(trend.resolution())
+            && twice.min(WIDEST_RISE_MILLIKELVIN).wrapping_mul(1_000) >= steep.wrapping_mul(span_ms.min(LONGEST_MS))
     })
 }
 
 fn least_rise(resolution: i32) -> i32 {
-    LEAST_RISE_MILLIKELVIN.max(resolution.saturating_mul(LEAST_RISE_STEPS))
+    // A resolution is at most the coarsest.
+    LEAST_RISE_MILLIKELVIN.max(resolution.wrapping_mul(LEAST_RISE_STEPS))
 }
 
 fn climbs(line: &Line, resolution: i32, steep: i32) -> bool {
     let surely = line.slope.saturating_sub(line.slope_error.saturating_mul(2));
-    // The rise is slope × span; 1,000 ms are 125 eighths.
-    let rise_125 = line.slope.saturating_mul(line.span_ms >> 3_u32);
-    surely > steep.max(0) && rise_125 >= least_rise(resolution).saturating_mul(125)
+    // The rise is slope × span; 1,000 ms are 125 eighths. Held where 32 bits are enough and the least rise is long passed.
+    let rise_125 = line.slope.min(3_000).wrapping_mul((line.span_ms >> 3_u32).min(700_000));
+    surely > steep.max(0) && rise_125 >= least_rise(resolution).wrapping_mul(125)
 }
 
 fn straight_seconds(line: &Line, left: i32) -> Estimate {
@@ -122,11 +129,14 @@ fn bend(trend: &HeadTrend, line: &Line) -> Option<Bend> {
     let last = trend.newest_mean()?.saturating_add(sixth(newest));
     // Two means of half a dozen blocks each: the scatter of their difference is about half of that of one block. With
     // coarse steps the means themselves are off by up to half a step, and blocks can differ a little in length.
-    let uneven = rise.saturating_abs().saturating_add(before.saturating_abs()) / 24;
+    const UNEVEN: Divisor = Divisor::new(24);
+    let uneven = UNEVEN.floor(rise.unsigned_abs().saturating_add(before.unsigned_abs()));
+    let uneven = i32::try_from(uneven).unwrap_or(i32::MAX);
     let doubt = (line.scatter / 2).max(trend.resolution() / 2).max(uneven);
     let bent = rise.saturating_sub(before).saturating_abs() > doubt.saturating_mul(2);
     // The long window spans 17 steps from block to block, a third is six of them.
-    let step_ms = round_div(line.span_ms.saturating_mul(6), 17);
+    const STEPS: Divisor = Divisor::new(17);
+    let step_ms = STEPS.round(line.span_ms.saturating_mul(6));
     (bent && before > 0 && rise > 0).then_some(Bend { last, age_ms: step_ms / 2, step_ms, before, rise, doubt })
 }
 

@@ -9,6 +9,9 @@ use crate::num::{Divisor, low_bits, mean, round_div};
 
 /// Blocks kept: 36 s of a fine sensor, 72 s of a coarse one.
 const BLOCKS: usize = 18;
+/// Where the ring of blocks ends.
+const LAST_BLOCK: u8 = 17;
+const _: () = assert!(LAST_BLOCK as usize == BLOCKS - 1);
 /// Length of a block, in milliseconds.
 const BLOCK_MS: u32 = 2_000;
 /// Length of a block of a coarse sensor: a step more or less matters half as much over twice the time.
@@ -20,7 +23,7 @@ const COARSE_MILLIKELVIN: i32 = 400;
 /// The resolution of a sensor that has not moved yet: assume the coarsest, whole degrees.
 const COARSEST_MILLIKELVIN: i32 = 1_000;
 /// Longest wait after a hole for a sensor to show a value that is new, not left over from before, in milliseconds.
-const LEFT_OVER_MS: u64 = 3_000;
+const LEFT_OVER_MS: u32 = 3_000;
 /// Differences inside a window are held within this, so that sums fit 32 bits, in m°C.
 const WIDEST_MILLIKELVIN: i32 = 60_000;
 
@@ -82,16 +85,17 @@ struct Open {
 /// Head temperature over the last seconds of one unbroken stretch.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct HeadTrend {
-    /// Newest first.
+    /// A ring: from `newest` on to the older ones, round the end.
     blocks: [Block; BLOCKS],
-    len: usize,
+    newest: u8,
+    len: u8,
+    generation: u8,
     open: Open,
     now_ms: u32,
     last: Option<i32>,
     /// The value before the last hole and when the hole ended, until a new value comes.
-    left_over: Option<(i32, u64)>,
+    left_over: Option<(i32, u32)>,
     resolution: i32,
-    generation: u8,
 }
 
 /// A straight line through the last blocks, by least squares.
@@ -113,13 +117,14 @@ impl HeadTrend {
     pub(crate) const fn new() -> Self {
         Self {
             blocks: [Block { at_ms: 0, head: 0 }; BLOCKS],
+            newest: 0,
             len: 0,
+            generation: 0,
             open: Open { began_ms: 0, last_ms: 0, sum: 0, count: 0 },
             now_ms: 0,
             last: None,
             left_over: None,
             resolution: COARSEST_MILLIKELVIN,
-            generation: 0,
         }
     }
 
@@ -141,13 +146,13 @@ impl HeadTrend {
     pub(crate) fn update(&mut self, tick: &Tick) {
         if tick.after_hole() {
             // A polled sensor shows its old value until it is asked again: a jump then is no climb.
-            self.left_over = self.last.map(|head| (head, tick.at_ms));
+            self.left_over = self.last.map(|head| (head, low_bits(tick.at_ms)));
             self.forget();
         }
         let Some(head) = tick.good(Channel::Head) else { return };
         self.last = Some(head);
         if let Some((value, since_ms)) = self.left_over {
-            if head != value || tick.at_ms.saturating_sub(since_ms) >= LEFT_OVER_MS {
+            if head != value || low_bits(tick.at_ms).wrapping_sub(since_ms) >= LEFT_OVER_MS {
                 // The mean of this tick may still be half old: begin with the next.
                 self.left_over = None;
             }
@@ -173,11 +178,13 @@ impl HeadTrend {
     fn close_block(&mut self) {
         let half_ms = self.open.last_ms.wrapping_sub(self.open.began_ms) / 2;
         let mean = mean(self.open.sum, self.open.count);
-        let mut moving = Block { at_ms: self.open.began_ms.wrapping_add(half_ms), head: mean };
-        for block in &mut self.blocks {
-            core::mem::swap(block, &mut moving);
+        self.newest = self.newest.checked_sub(1).unwrap_or(LAST_BLOCK);
+        if let Some(newest) = self.blocks.get_mut(usize::from(self.newest)) {
+            *newest = Block { at_ms: self.open.began_ms.wrapping_add(half_ms), head: mean };
         }
-        self.len = self.len.saturating_add(1).min(BLOCKS);
+        if usize::from(self.len) < BLOCKS {
+            self.len = self.len.saturating_add(1);
+        }
         self.open.count = 0;
         self.generation = self.generation.wrapping_add(1);
     }
@@ -198,32 +205,51 @@ impl HeadTrend {
     }
 
     /// The last `count` blocks, newest first; `None` where there are not so many.
-    fn newest(&self, count: usize) -> Option<&[Block]> {
-        if count > self.len { None } else { self.blocks.get(..count) }
+    ///
+    /// Two slices, not one iterator over both: that would ask at each block in which of them it is.
+    fn newest(&self, count: usize) -> Option<[&[Block]; 2]> {
+        if count > usize::from(self.len) {
+            return None;
+        }
+        let (round_the_end, newest) = self.blocks.split_at_checked(usize::from(self.newest))?;
+        Some(match newest.get(..count) {
+            Some(newest) => [newest, &[]],
+            None => [newest, round_the_end.get(..count.checked_sub(newest.len())?)?],
+        })
+    }
+
+    /// The block that is `back` blocks older than the newest; what is not yet there is not asked for.
+    fn block(&self, back: usize) -> Option<&Block> {
+        let index = usize::from(self.newest).saturating_add(back);
+        self.blocks.get(index.checked_sub(BLOCKS).unwrap_or(index))
     }
 
     /// Rise from the oldest to the newest block of a window in m°C, and the time between them in ms.
     pub(crate) fn rise(&self, window: &Window) -> Option<(i32, i32)> {
-        let blocks = self.newest(window.blocks)?;
-        let (newest, oldest) = (blocks.first()?, blocks.last()?);
+        if window.blocks > usize::from(self.len) {
+            return None;
+        }
+        let (newest, oldest) = (self.block(0)?, self.block(window.blocks.saturating_sub(1))?);
         let span_ms = i32::try_from(newest.at_ms.wrapping_sub(oldest.at_ms)).ok()?;
         Some((newest.head.saturating_sub(oldest.head), span_ms))
     }
 
     /// Sums of the three thirds of the whole trend over the newest block, newest third first, in m°C.
     pub(crate) fn thirds(&self) -> Option<[i32; 3]> {
-        let blocks = self.newest(BLOCKS)?;
-        let reference = blocks.first()?.head;
+        let mut blocks = self.newest(BLOCKS)?.into_iter().flatten();
+        let reference = self.block(0)?.head;
         let mut thirds = [0_i32; 3];
-        for (sum, third) in thirds.iter_mut().zip(blocks.chunks(BLOCKS / 3)) {
-            *sum = third.iter().fold(0, |sum, block| sum.saturating_add(difference(block.head, reference)));
+        for sum in &mut thirds {
+            for block in blocks.by_ref().take(BLOCKS / 3) {
+                *sum = sum.saturating_add(difference(block.head, reference));
+            }
         }
         Some(thirds)
     }
 
     /// The newest block's mean, in m°C.
     pub(crate) fn newest_mean(&self) -> Option<i32> {
-        self.newest(1)?.first().map(|block| block.head)
+        if self.len == 0 { None } else { self.block(0).map(|block| block.head) }
     }
 
     /// The line through the last blocks; `None` where there are not enough.
@@ -231,15 +257,17 @@ impl HeadTrend {
     /// Products are bounded by [`WIDEST_MILLIKELVIN`], the windows and [`STEEPEST_MILLIKELVIN`], so that none of them
     /// can wrap; a saturating product costs a small core a 64-bit multiplication.
     pub(crate) fn line(&self, window: &Window) -> Option<Line> {
-        let blocks = self.newest(window.blocks)?;
-        let reference = blocks.first()?.head;
+        let reference = self.block(0)?.head;
         let (mut sum, mut weighted) = (0_i32, 0_i32);
         let mut weight = window.steps;
-        for block in blocks {
-            let rise = difference(block.head, reference);
-            sum = sum.wrapping_add(rise);
-            weighted = weighted.wrapping_add(weight.wrapping_mul(rise));
-            weight = weight.wrapping_sub(2);
+        let blocks = self.newest(window.blocks)?;
+        for part in blocks {
+            for block in part {
+                let rise = difference(block.head, reference);
+                sum = sum.wrapping_add(rise);
+                weighted = weighted.wrapping_add(weight.wrapping_mul(rise));
+                weight = weight.wrapping_sub(2);
+            }
         }
         let (_, span_ms) = self.rise(window)?;
         // The slope is kept in 1/16 m°C a step.
@@ -248,10 +276,12 @@ impl HeadTrend {
         let on_line = |weight: i32| slope_16.wrapping_mul(weight) >> 5_u32;
         let mean = window.count.round(sum);
         let (mut deviation, mut weight) = (0_i32, window.steps);
-        for block in blocks {
-            let expected = mean.wrapping_add(on_line(weight));
-            deviation = deviation.wrapping_add(difference(block.head, reference).wrapping_sub(expected).wrapping_abs());
-            weight = weight.wrapping_sub(2);
+        for part in blocks {
+            for block in part {
+                let off_line = difference(block.head, reference).wrapping_sub(mean.wrapping_add(on_line(weight)));
+                deviation = deviation.wrapping_add(off_line.wrapping_abs());
+                weight = weight.wrapping_sub(2);
+            }
         }
         // A normal scatter is √(π/2) ≈ 5/4 of its mean deviation; steps of the sensor hide a quarter of one step.
         let scatter = window.four_counts.round(deviation.wrapping_mul(5)).max(self.resolution / 4);
@@ -259,7 +289,7 @@ impl HeadTrend {
         let per_second = slope_16.wrapping_mul(125).wrapping_mul(window.steps);
         let slope = round_div(per_second, span_ms.wrapping_mul(2)).clamp(-STEEPEST_MILLIKELVIN, STEEPEST_MILLIKELVIN);
         let slope_error = round_div(scatter.wrapping_mul(window.error), span_ms);
-        let ahead_ms = i32::try_from(self.now_ms.wrapping_sub(blocks.first()?.at_ms)).unwrap_or(0).min(10_000);
+        let ahead_ms = i32::try_from(self.now_ms.wrapping_sub(self.block(0)?.at_ms)).unwrap_or(0).min(10_000);
         // 1,024 for 1,000: a little less than the sensor's own error.
         let ahead = slope.wrapping_mul(ahead_ms) >> 10_u32;
         let now = reference.saturating_add(mean).saturating_add(on_line(window.steps)).saturating_add(ahead);
@@ -347,7 +377,7 @@ mod tests {
     fn the_newest_blocks_come_first() {
         for seconds in [37, 41, 73] {
             let trend = trend((0..seconds).map(|second| second * 100));
-            let heads: Vec<i32> = trend.newest(3).unwrap().iter().map(|block| block.head).collect();
+            let heads: Vec<i32> = trend.newest(3).unwrap().into_iter().flatten().map(|block| block.head).collect();
             let last = (seconds - 1) / 2 * 2;
             assert_eq!(heads, [-150, -350, -550].map(|back| last * 100 + back), "{seconds}");
         }

@@ -8,7 +8,8 @@
 //!          since 1: seconds since it was raised or cleared, at most 255; id of the cause that replaced it 4 (0 none)
 //! ```
 
-use super::{Alarms, Aside, EPISODE_MS, Slot, clock_ms};
+use super::slot::{Aside, Slot};
+use super::{Alarms, EPISODE_MS, clock_ms};
 use crate::ledger::packing::{Packer, Unpacker};
 use crate::ledger::store::codes::{channel_code, channel_of, finding_code, finding_of, level_code, level_of};
 
@@ -22,7 +23,8 @@ impl Alarms {
     /// Writes down what is open, and what was a moment ago.
     pub(crate) fn pack(&self, at_ms: u64, packer: &mut Packer<'_>) {
         let now_ms = clock_ms(at_ms);
-        let lasting = |slot: &&Slot| slot.is_open() || slot.replaced_by.is_some() || slot.age_ms(now_ms) <= EPISODE_MS;
+        let lasting =
+            |slot: &&Slot| slot.is_open() || slot.replaced_by().is_some() || slot.age_ms(now_ms) <= EPISODE_MS;
         let count = self.slots.iter().flatten().filter(lasting).count();
         packer.u32(self.last_id);
         packer.u8(u8::try_from(count).unwrap_or(u8::MAX));
@@ -31,17 +33,18 @@ impl Alarms {
             packer.u8(finding_code(slot.finding));
             packer.u8(slot.channel.map_or(0, channel_code));
             let bit = |set: bool, bit: u8| if set { bit } else { 0 };
-            let bits = bit(slot.standing, STANDING) | bit(slot.acknowledged, ACKNOWLEDGED) | bit(slot.reset, RESET);
+            let bits =
+                bit(slot.standing(), STANDING) | bit(slot.acknowledged(), ACKNOWLEDGED) | bit(slot.reset(), RESET);
             packer.u8(level_code(slot.level) | bits);
-            packer.u8(match slot.aside {
+            packer.u8(match slot.aside() {
                 Aside::No => 0,
                 Aside::Suppressed => SUPPRESSED,
                 Aside::OutOfService => OUT_OF_SERVICE,
                 // Begun minutes count whole: a finding does not come out of its shelf early by a power cut.
-                Aside::ShelvedUntil(until_ms) => minutes_until(until_ms.saturating_sub(now_ms)),
+                Aside::Shelved => minutes_until(slot.shelved_until_ms().saturating_sub(now_ms)),
             });
             packer.u8(u8::try_from(slot.age_ms(now_ms) / 1_000).unwrap_or(u8::MAX));
-            packer.u32(slot.replaced_by.unwrap_or(0));
+            packer.u32(slot.replaced_by().unwrap_or(0));
         }
     }
 
@@ -54,27 +57,17 @@ impl Alarms {
             let (bits, aside, age_s, cause) = (kept.u8()?, kept.u8()?, kept.u8()?, kept.u32()?);
             let (Some(finding), Some(level)) = (finding, level_of(bits & 0b11)) else { continue };
             let since_ms = now_ms.saturating_sub(u64::from(age_s).saturating_mul(1_000));
-            let slot = Slot {
-                id,
-                finding,
-                channel: channel_of(channel),
-                level,
-                standing: bits & STANDING != 0,
-                acknowledged: bits & ACKNOWLEDGED != 0,
-                reset: bits & RESET != 0,
-                silenced: false,
-                aside: match aside {
-                    0 => Aside::No,
-                    OUT_OF_SERVICE => Aside::OutOfService,
-                    SUPPRESSED => Aside::Suppressed,
-                    minutes => {
-                        Aside::ShelvedUntil(now_ms.saturating_add(u64::from(minutes.min(30)).saturating_mul(60_000)))
-                    }
-                },
-                absent_ms: None,
-                since_ms,
-                replaced_by: (cause != 0).then_some(cause),
-            };
+            let mut slot = Slot::new(id, finding, channel_of(channel), level, since_ms);
+            slot.set_standing(bits & STANDING != 0);
+            slot.set_acknowledged(bits & ACKNOWLEDGED != 0);
+            slot.set_reset(bits & RESET != 0);
+            slot.set_replaced_by((cause != 0).then_some(cause));
+            match aside {
+                0 => {}
+                OUT_OF_SERVICE => slot.set_aside(Aside::OutOfService),
+                SUPPRESSED => slot.set_aside(Aside::Suppressed),
+                minutes => slot.shelve_until(now_ms.saturating_add(u64::from(minutes.min(30)).saturating_mul(60_000))),
+            }
             self.take_back(slot);
         }
         self.note_change();
