@@ -10,8 +10,8 @@ use crate::assess::{Expected, Normal};
 use crate::command::{Command, Refusal};
 use crate::condition::{Run, RunState, RunTracker, SteadyWatch, Tick, TickBuilder, Timeline};
 use crate::detect::{
-    Causes, ChargeLost, DryStart, HeadClimbing, HeadOverLimit, HotRestart, OilPressureLow, OverSpeed, Scene, SensorOpen,
-    SensorShort, SensorStuck, Standing, StreamLost, StreamWatch, stream_evidence,
+    Causes, ChargeLost, DryStart, HeadClimbing, HeadOverLimit, HotRestart, OilPressureLow, OverSpeed, Scene,
+    SensorOpen, SensorShort, SensorStuck, Standing, StreamLost, StreamWatch, stream_evidence,
 };
 use crate::event::{Event, Evidence, EvidenceKey, State};
 use crate::finding::{Finding, Kind};
@@ -296,13 +296,22 @@ impl Monitor {
         let sound = self.scene.tick.run.state != RunState::OnHose && !self.alarms.anything_stands();
         self.causes.update(&mut self.scene, &self.stream, sound);
         if let Some((block, ticks)) = self.steady.last() {
-            self.causes.update_block(&mut self.scene, &block, ticks, sound, self.hours.running_ms());
+            self.causes.update_block(&mut self.scene, &block, ticks, sound, &self.hours);
         }
-        for finding in Causes::JUDGED {
+        let pressing = self.causes.is_pressing();
+        let turn = self.steady.ticks();
+        for (finding, place) in Causes::JUDGED.into_iter().zip(0_u8..) {
+            // What rests on blocks changes with them; in between only what stands has to be followed.
+            if !pressing && place & 7 != turn && !self.alarms.stands(finding) {
+                continue;
+            }
             let standing = self.causes.judge(finding, &self.scene);
             self.settle(finding, standing);
         }
         for finding in [Finding::SensorNoisy, Finding::SensorMiscount, Finding::SensorDrift] {
+            if !self.causes.suspects_sensors() && !self.alarms.stands(finding) {
+                continue;
+            }
             for channel in Channel::ALL {
                 let standing = self.causes.judge_sensor(finding, channel, &self.scene);
                 if self.alarms.wants(finding, standing) {

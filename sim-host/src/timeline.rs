@@ -183,10 +183,7 @@ fn evidence_texts(event: &Event) -> Vec<String> {
                 let ends = (value_of(EvidenceKey::HoursLeftLow), value_of(EvidenceKey::HoursLeftHigh));
                 said.push(texts::hours_left(number(&item).as_deref(), ends.0.as_deref(), ends.1.as_deref()));
             }
-            EvidenceKey::EtaLow
-            | EvidenceKey::EtaHigh
-            | EvidenceKey::HoursLeftLow
-            | EvidenceKey::HoursLeftHigh => {}
+            EvidenceKey::EtaLow | EvidenceKey::EtaHigh | EvidenceKey::HoursLeftLow | EvidenceKey::HoursLeftHigh => {}
             EvidenceKey::Value(channel) => said.push(texts::value(channel, number(&item).as_deref())),
             EvidenceKey::Normal(channel) => said.push(texts::normal(channel, number(&item).as_deref())),
             EvidenceKey::Limit(channel) => said.push(texts::limit(channel, number(&item).as_deref())),

@@ -71,6 +71,11 @@ impl ChannelSet {
     /// Every channel.
     pub const ALL: Self = Self(0x7f);
 
+    /// A bit for each channel, the first one lowest.
+    pub(crate) const fn bits(self) -> u8 {
+        self.0
+    }
+
     /// This set with `channel` in it.
     #[must_use]
     pub const fn with(self, channel: Channel) -> Self {

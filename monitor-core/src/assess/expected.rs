@@ -19,6 +19,10 @@ const WARM_WITHOUT_AFTER_MS: u32 = 300_000;
 /// convention: a season and a river mouth).
 const COLDER_MILLIKELVIN: i32 = 15_000;
 const WARMER_MILLIKELVIN: i32 = 8_000;
+/// Speeds within this part of each other are looked up once: 1/64.
+const SAME_SPEED_SHIFT: u32 = 6;
+/// Ticks after which everything is looked up anew.
+const LOOK_UP_EVERY: u8 = 8;
 /// What the head may still show of a higher load before falls by this part of itself every second: 1/128.
 const COOLS_SHIFT: u32 = 7;
 
@@ -38,11 +42,28 @@ pub(crate) struct Expected {
     pub(crate) warm_ms: u32,
     /// Whether the head was seen cold in this run: only then does it warm up.
     was_cold: bool,
+    /// The most that the settled head shows at this speed in this water, in m°C.
+    settled: Option<i32>,
+    /// Engine speed in whole rpm and state of the thermostat that were looked up, and the ticks since then.
+    looked_up_at: i32,
+    was_open: bool,
+    age: u8,
 }
 
 impl Expected {
-    pub(crate) const NONE: Self =
-        Self { flow: None, head: None, head_at_most: None, thermostat_open: false, warm: false, warm_ms: 0, was_cold: false };
+    pub(crate) const NONE: Self = Self {
+        flow: None,
+        head: None,
+        head_at_most: None,
+        thermostat_open: false,
+        warm: false,
+        warm_ms: 0,
+        was_cold: false,
+        settled: None,
+        looked_up_at: 0,
+        was_open: false,
+        age: LOOK_UP_EVERY,
+    };
 
     pub(crate) fn update(&mut self, tick: &Tick, profile: &Profile, normal: &Normal) {
         let rpm = match tick.good(Channel::Rpm) {
@@ -56,15 +77,8 @@ impl Expected {
         };
         let head = tick.good(Channel::Head);
         self.follow_warmth(tick, head, profile, normal);
-        self.flow = normal.learned.at(rpm, if self.thermostat_open { Norm::FlowOpen } else { Norm::FlowShut });
-        if self.flow.is_none() && profile.telltale == Telltale::BeforeThermostat {
-            // Before the thermostat the telltale hardly notices it.
-            let other = if self.thermostat_open { Norm::FlowShut } else { Norm::FlowOpen };
-            self.flow = normal.learned.at(rpm, other);
-        }
-        let span = HeadSpan::at(rpm, tick.good(Channel::Water), normal);
-        self.head = normal.learned.at(rpm, Norm::Head);
-        let Some(settled) = span.map(|span| span.high) else {
+        self.look_up(rpm, tick, profile, normal);
+        let Some(settled) = self.settled else {
             self.head_at_most = None;
             return;
         };
@@ -74,8 +88,31 @@ impl Expected {
             Some(before) => before,
         };
         let seconds = i32::try_from(tick.since_last_ms.min(HOLE_MS) >> 10_u32).unwrap_or(0).max(1);
-        let fall = before.saturating_sub(settled).saturating_mul(seconds) >> COOLS_SHIFT;
-        self.head_at_most = Some(before.saturating_sub(fall.max(0)).max(settled));
+        let fall = before.wrapping_sub(settled).wrapping_mul(seconds) >> COOLS_SHIFT;
+        self.head_at_most = Some(before.wrapping_sub(fall.max(0)).max(settled));
+    }
+
+    /// Looks up what is normal where the speed or the thermostat has changed, else every eighth tick: the rest goes too
+    /// slowly to matter.
+    fn look_up(&mut self, rpm: i32, tick: &Tick, profile: &Profile, normal: &Normal) {
+        let moved = rpm.wrapping_sub(self.looked_up_at).wrapping_abs() > rpm >> SAME_SPEED_SHIFT;
+        self.age = self.age.wrapping_add(1);
+        if !moved && self.age < LOOK_UP_EVERY && self.thermostat_open == self.was_open {
+            return;
+        }
+        self.age = 0;
+        self.looked_up_at = rpm;
+        self.was_open = self.thermostat_open;
+        let [norm, other] =
+            if self.thermostat_open { [Norm::FlowOpen, Norm::FlowShut] } else { [Norm::FlowShut, Norm::FlowOpen] };
+        self.flow = normal.learned.at(rpm, norm);
+        if self.flow.is_none() && profile.telltale == Telltale::BeforeThermostat {
+            // Before the thermostat the telltale hardly notices it.
+            self.flow = normal.learned.at(rpm, other);
+        }
+        self.head = normal.learned.at(rpm, Norm::Head);
+        self.settled =
+            self.head.and_then(|_| HeadSpan::at(rpm, tick.good(Channel::Water), normal)).map(|span| span.high);
     }
 
     fn follow_warmth(&mut self, tick: &Tick, head: Option<i32>, profile: &Profile, normal: &Normal) {
@@ -94,7 +131,7 @@ impl Expected {
         }
         match (profile.thermostat_opens, head) {
             (Some(opens), Some(head)) => {
-                self.thermostat_open = head >= opens.raw().saturating_sub(OPEN_UNDER_MILLIKELVIN);
+                self.thermostat_open = head >= opens.raw().wrapping_sub(OPEN_UNDER_MILLIKELVIN);
                 self.warm |= head >= opens.raw().saturating_sub(WARM_UNDER_MILLIKELVIN) || since_ms >= WARM_AFTER_MS;
             }
             (Some(_), None) => {
@@ -123,13 +160,10 @@ impl HeadSpan {
     /// The span at `rpm` (whole rpm), where that speed was seen or lies between two that were.
     pub(crate) fn at(rpm: i32, water: Option<i32>, normal: &Normal) -> Option<Self> {
         let head = normal.learned.at(rpm, Norm::Head)?;
-        let warmer = water.zip(normal.learned.at(rpm, Norm::Water)).map(|(now, then)| now.saturating_sub(then));
+        let warmer = water.zip(normal.learned.at(rpm, Norm::Water)).map(|(now, then)| now.wrapping_sub(then));
         Some(match warmer {
-            Some(warmer) => Self { low: head.saturating_add(warmer.min(0)), high: head.saturating_add(warmer.max(0)) },
-            None => Self {
-                low: head.saturating_sub(COLDER_MILLIKELVIN),
-                high: head.saturating_add(WARMER_MILLIKELVIN),
-            },
+            Some(warmer) => Self { low: head.wrapping_add(warmer.min(0)), high: head.wrapping_add(warmer.max(0)) },
+            None => Self { low: head.wrapping_sub(COLDER_MILLIKELVIN), high: head.wrapping_add(WARMER_MILLIKELVIN) },
         })
     }
 }

@@ -104,7 +104,7 @@ impl Learned {
     pub(crate) fn begin(&mut self, idle_up_to: i32, max_rpm: i32) {
         self.idle_up_to = idle_up_to;
         self.max_rpm = max_rpm;
-        let width = max_rpm.saturating_sub(idle_up_to).max(1);
+        let width = max_rpm.wrapping_sub(idle_up_to).max(1);
         // Nine stretches over `width`.
         self.per_rpm = round_div(9 << 16_u32, width);
     }
@@ -123,8 +123,8 @@ impl Learned {
         if rpm <= self.idle_up_to {
             return 0;
         }
-        let over = rpm.saturating_sub(self.idle_up_to).min(1 << 14_u32);
-        let index = over.saturating_mul(self.per_rpm) >> 16_u32;
+        let over = rpm.wrapping_sub(self.idle_up_to).min(1 << 14_u32);
+        let index = over.wrapping_mul(self.per_rpm) >> 16_u32;
         usize::try_from(index).unwrap_or(0).saturating_add(1).min(STRETCHES - 1)
     }
 
@@ -134,7 +134,8 @@ impl Learned {
         let index = self.index(rpm);
         let Some(stretch) = self.stretches.get_mut(index) else { return false };
         let most = stretch.blocks.iter().copied().max().unwrap_or(0);
-        let (Some(value), Some(blocks)) = (stretch.values.get_mut(norm as usize), stretch.blocks.get_mut(norm as usize))
+        let (Some(value), Some(blocks)) =
+            (stretch.values.get_mut(norm as usize), stretch.blocks.get_mut(norm as usize))
         else {
             return false;
         };
@@ -146,7 +147,8 @@ impl Learned {
         *blocks = blocks.saturating_add(1);
         // The speed goes with whatever is known best.
         if *blocks >= most {
-            stretch.rpm = moved(stretch.rpm, u16::try_from(rpm).unwrap_or(u16::MAX), most.min(blocks.saturating_sub(1)));
+            stretch.rpm =
+                moved(stretch.rpm, u16::try_from(rpm).unwrap_or(u16::MAX), most.min(blocks.saturating_sub(1)));
         }
         true
     }
@@ -166,14 +168,14 @@ impl Learned {
                 upper = Some((at, value));
             }
         }
-        let gap = self.max_rpm.saturating_mul(WIDEST_GAP_EIGHTHS) >> 3_u32;
+        let gap = self.max_rpm.wrapping_mul(WIDEST_GAP_EIGHTHS) >> 3_u32;
         match (lower, upper) {
-            (Some((from, low)), Some((to, high))) if to.saturating_sub(from) <= gap => {
+            (Some((from, low)), Some((to, high))) if to.wrapping_sub(from) <= gap => {
                 Some(between(from, low, to, high, rpm))
             }
             // Beyond the last one that was seen, and a little way only: as there.
-            (Some((from, low)), _) if rpm.saturating_sub(from) <= gap >> 1_u32 => Some(low),
-            (_, Some((to, high))) if to.saturating_sub(rpm) <= gap >> 2_u32 => Some(high),
+            (Some((from, low)), _) if rpm.wrapping_sub(from) <= gap >> 1_u32 => Some(low),
+            (_, Some((to, high))) if to.wrapping_sub(rpm) <= gap >> 2_u32 => Some(high),
             _ => None,
         }
     }
@@ -192,12 +194,12 @@ impl Learned {
 
     /// The stretches of which anything is known.
     pub(crate) fn shown(&self) -> impl Iterator<Item = Shown> + '_ {
-        let width = self.max_rpm.saturating_sub(self.idle_up_to);
-        let edge = move |index: i32| self.idle_up_to.saturating_add(width.saturating_mul(index) / 9);
+        let width = self.max_rpm.wrapping_sub(self.idle_up_to);
+        let edge = move |index: i32| self.idle_up_to.wrapping_add(width.wrapping_mul(index) / 9);
         self.stretches.iter().zip(0_i32..).filter_map(move |(stretch, index)| {
             let blocks = stretch.blocks.iter().copied().max().unwrap_or(0);
             (blocks >= BELIEVED).then(|| Shown {
-                from_rpm: if index == 0 { 0 } else { edge(index.saturating_sub(1)) },
+                from_rpm: if index == 0 { 0 } else { edge(index.wrapping_sub(1)) },
                 to_rpm: edge(index),
                 blocks,
                 flow: stretch.get(Norm::FlowOpen).or_else(|| stretch.get(Norm::FlowShut)),
@@ -239,28 +241,28 @@ impl Learned {
 
 /// The mean of `count` values and one more.
 fn moved(old: u16, new: u16, count: u8) -> u16 {
-    let apart = i32::from(new).saturating_sub(i32::from(old));
+    let apart = i32::from(new).wrapping_sub(i32::from(old));
     let step = mean(apart, i32::from(count).saturating_add(1));
     u16::try_from(i32::from(old).saturating_add(step)).unwrap_or(old)
 }
 
 /// The value at `x` on the line through two points, `from` ≤ `x` ≤ `to`.
 fn between(from: i32, low: i32, to: i32, high: i32, x: i32) -> i32 {
-    let (way, width) = (x.saturating_sub(from), to.saturating_sub(from));
+    let (way, width) = (x.wrapping_sub(from), to.wrapping_sub(from));
     if width <= 0 {
         return low;
     }
     // The share of the way in 1/256, bit by bit: cheaper than a division on a small core.
     let (mut rest, mut share) = (way.min(width), 0_i32);
     for _ in 0..8 {
-        rest = rest.saturating_mul(2);
-        share = share.saturating_mul(2);
+        rest = rest.wrapping_mul(2);
+        share = share.wrapping_mul(2);
         if rest >= width {
-            rest = rest.saturating_sub(width);
-            share = share.saturating_add(1);
+            rest = rest.wrapping_sub(width);
+            share = share.wrapping_add(1);
         }
     }
-    low.saturating_add(high.saturating_sub(low).saturating_mul(share) >> 8_u32)
+    low.wrapping_add(high.wrapping_sub(low).wrapping_mul(share) >> 8_u32)
 }
 
 #[cfg(test)]
@@ -270,7 +272,9 @@ mod tests {
     fn commissioned() -> Learned {
         let mut learned = Learned::new();
         learned.begin(937, 6_000);
-        for (rpm, flow, head) in [(750, 900, 70_000), (2_200, 2_600, 60_000), (3_300, 3_800, 56_000), (4_400, 4_400, 57_000)] {
+        for (rpm, flow, head) in
+            [(750, 900, 70_000), (2_200, 2_600, 60_000), (3_300, 3_800, 56_000), (4_400, 4_400, 57_000)]
+        {
             for _ in 0..15 {
                 learned.learn(rpm, Norm::FlowOpen, flow);
                 learned.learn(rpm, Norm::Head, head);

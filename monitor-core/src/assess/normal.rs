@@ -136,7 +136,7 @@ impl Normal {
     }
 
     /// Quarter turns of the engine after which its water shows at the telltale, and a quarter more; 0 before it was seen.
-    pub(crate) const fn to_water_quarters(&self) -> u16 {
+    pub(crate) const fn turns_to_water(&self) -> u16 {
         self.to_water_quarters.saturating_add(self.to_water_quarters >> 2_u32)
     }
 
@@ -186,13 +186,15 @@ impl Normal {
     pub(crate) fn learn_block(&mut self, block: &Block, expected: &Expected) {
         let Some(quarters) = block.good(Channel::Rpm) else { return };
         let head = block.good(Channel::Head);
-        let still = head.is_some_and(|head| head.saturating_sub(self.head_before).saturating_abs() <= HEAD_SETTLED_MILLIKELVIN);
+        let still =
+            head.is_some_and(|head| head.saturating_sub(self.head_before).saturating_abs() <= HEAD_SETTLED_MILLIKELVIN);
         self.head_before = head.unwrap_or(0);
         if block.steady < FLOW_SETTLED_BLOCKS {
             return;
         }
         let rpm = quarters >> 2_u32;
-        let mut learn = |norm: Norm, value: Option<i32>| value.is_some_and(|value| self.learned.learn(rpm, norm, value));
+        let mut learn =
+            |norm: Norm, value: Option<i32>| value.is_some_and(|value| self.learned.learn(rpm, norm, value));
         learn(if expected.thermostat_open { Norm::FlowOpen } else { Norm::FlowShut }, block.good(Channel::Flow));
         learn(Norm::Supply, block.good(Channel::Supply));
         let in_gear = |speed: &i32| *speed >= IN_GEAR_MILLIKNOTS;
@@ -214,7 +216,8 @@ impl Normal {
             return;
         }
         if let Some(idle) = self.learned.at((self.idle_up_to_quarters >> 2_u32).saturating_mul(4) / 5, Norm::Head) {
-            let default = Profile::new(4, crate::units::Rpm::from_raw(0), crate::units::Rpm::from_raw(0)).head_limit_or_default();
+            let default =
+                Profile::new(4, crate::units::Rpm::from_raw(0), crate::units::Rpm::from_raw(0)).head_limit_or_default();
             self.head_limit = idle.saturating_add(LIMIT_OVER_IDLE_MILLIKELVIN).min(default.raw());
         }
     }

@@ -26,7 +26,7 @@ impl Slow {
 
     fn take(&mut self, value: i32) {
         let value = value.clamp(i32::from(i16::MIN), i32::from(i16::MAX));
-        let apart = value.saturating_sub(i32::from(self.value));
+        let apart = value.wrapping_sub(i32::from(self.value));
         // The first ones count in full, so that the mean does not begin at nothing.
         let gain = match self.blocks {
             0 => 0,
@@ -35,7 +35,7 @@ impl Slow {
             7..=13 => 3,
             _ => GAIN_SHIFT,
         };
-        let moved = i32::from(self.value).saturating_add(apart >> gain);
+        let moved = i32::from(self.value).wrapping_add(apart >> gain);
         self.value = i16::try_from(moved).unwrap_or(self.value);
         self.blocks = self.blocks.saturating_add(1).min(200);
     }
@@ -110,7 +110,7 @@ impl Wear {
         }
         if len >= POINTS {
             for index in 1..POINTS / 2 {
-                if let Some(point) = self.points.get(index.saturating_mul(2)).copied()
+                if let Some(point) = self.points.get(index.wrapping_mul(2)).copied()
                     && let Some(place) = self.points.get_mut(index)
                 {
                     *place = point;
@@ -212,7 +212,10 @@ mod tests {
         assert_eq!(packer.finish(), 41);
         let mut again = Wear::new();
         assert_eq!(again.unpack(&mut Unpacker::new(&bytes[..41])), Some(()));
-        assert_eq!((again.idle, again.speed, again.excess, again.points), (wear.idle, wear.speed, wear.excess, wear.points));
+        assert_eq!(
+            (again.idle, again.speed, again.excess, again.points),
+            (wear.idle, wear.speed, wear.excess, wear.points)
+        );
         assert_eq!(again.excess_millikelvin(), Some(-3_008), "steps of 16 m°C");
     }
 

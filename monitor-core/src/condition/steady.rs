@@ -19,6 +19,8 @@ const TURN_SHIFT: u32 = 6;
 /// In ¼ rpm.
 const TURN_QUARTERS: i32 = 10 * 4;
 
+/// Greatest mean of a block, in any unit: 1/256 of what 32 bits hold.
+const MOST: i32 = 1 << 23_u32;
 /// A dip is deeper than this part of the height before: 1/8.
 const DIP_SHIFT: u32 = 3;
 
@@ -107,16 +109,17 @@ impl SteadyWatch {
         self.open.rpm_low = self.open.rpm_low.min(rpm);
         self.open.rpm_high = self.open.rpm_high.max(rpm);
         self.open.lasted_ms = self.open.lasted_ms.saturating_add(tick.since_last_ms);
-        if rpm < self.block.rpm_high.saturating_sub(self.block.rpm_high >> DIP_SHIFT) {
+        if rpm < self.block.rpm_high.wrapping_sub(self.block.rpm_high >> DIP_SHIFT) {
             self.open.rpm_dips = self.open.rpm_dips.saturating_add(1);
         }
         self.follow_turns(rpm);
-        let places = self.sums.iter_mut().zip(self.counts.iter_mut());
-        for (channel, (sum, count)) in Channel::ALL.into_iter().zip(places) {
-            if let Some(value) = tick.good(channel) {
-                *sum = sum.saturating_add(value);
-                *count = count.saturating_add(1);
+        let mut good = tick.with_good.bits();
+        for (value, (sum, count)) in tick.means().iter().zip(self.sums.iter_mut().zip(self.counts.iter_mut())) {
+            if good & 1 != 0 {
+                *sum = sum.wrapping_add(*value);
+                *count = count.wrapping_add(1);
             }
+            good >>= 1_u32;
         }
         self.ticks = self.ticks.saturating_add(1);
         if self.ticks >= TICKS {
@@ -129,13 +132,18 @@ impl SteadyWatch {
         (self.block.lasted_ms > 0).then_some((self.block, self.ticks))
     }
 
+    /// Ticks gathered since the last block closed.
+    pub(crate) const fn ticks(&self) -> u8 {
+        self.ticks
+    }
+
     /// Counts where the speed turns back by more than its noise.
     fn follow_turns(&mut self, rpm: i32) {
         let least = (rpm >> TURN_SHIFT).max(TURN_QUARTERS);
-        let gone = rpm.saturating_sub(self.turned_at);
+        let gone = rpm.wrapping_sub(self.turned_at);
         if (gone > 0) == self.rising {
             self.turned_at = rpm;
-        } else if gone.saturating_abs() > least {
+        } else if gone.wrapping_abs() > least {
             self.rising = !self.rising;
             self.turned_at = rpm;
             self.open.rpm_turns = self.open.rpm_turns.saturating_add(1);
@@ -149,7 +157,9 @@ impl SteadyWatch {
         let places = self.sums.iter_mut().zip(self.counts.iter_mut()).zip(self.open.means.iter_mut());
         for (channel, ((sum, count), mean)) in Channel::ALL.into_iter().zip(places) {
             if *count >= TICKS / 2 {
-                *mean = if *count == TICKS { *sum >> 3_u32 } else { num::mean(*sum, i32::from(*count)) };
+                let exact = if *count == TICKS { *sum >> 3_u32 } else { num::mean(*sum, i32::from(*count)) };
+                // No engine shows more in any unit; what rests on blocks may reckon with it.
+                *mean = exact.clamp(-MOST, MOST);
                 self.open.with_good = self.open.with_good.with(channel);
             }
             *sum = 0;
@@ -157,9 +167,9 @@ impl SteadyWatch {
         }
         self.ticks = 0;
         let rpm = self.open.good(Channel::Rpm).unwrap_or(0);
-        let one_speed = (rpm >> ONE_SPEED_SHIFT).saturating_add(ONE_SPEED_QUARTERS);
-        let held = self.open.rpm_high.saturating_sub(self.open.rpm_low) <= one_speed.saturating_mul(2);
-        let goes_on = before.is_some_and(|before| before.saturating_sub(rpm).saturating_abs() <= one_speed);
+        let one_speed = (rpm >> ONE_SPEED_SHIFT).wrapping_add(ONE_SPEED_QUARTERS);
+        let held = self.open.rpm_high.wrapping_sub(self.open.rpm_low) <= one_speed.wrapping_mul(2);
+        let goes_on = before.is_some_and(|before| before.wrapping_sub(rpm).wrapping_abs() <= one_speed);
         self.open.steady = match (held, goes_on) {
             (true, true) => steady_before.saturating_add(1),
             (true, false) => 1,

@@ -59,6 +59,11 @@ impl Tick {
         if self.with_good.contains(channel) { self.means.get(channel.index()).copied() } else { None }
     }
 
+    /// The means of all channels; those without a good sample are left over from before.
+    pub(super) const fn means(&self) -> &[i32; Channel::COUNT] {
+        &self.means
+    }
+
     #[cfg(test)]
     pub(crate) fn set_for_test(&mut self, channel: Channel, mean: i32) {
         self.means[channel.index()] = mean;

@@ -14,6 +14,9 @@ use crate::assess::{HeadSpan, Norm};
 use crate::condition::{Block, RunState};
 use crate::event::Evidence;
 use crate::finding::Finding;
+use crate::ledger::Hours;
+use crate::num::round_div;
+use crate::units::Quantity;
 
 /// Blocks at one speed after which the head belongs to it.
 const HEAD_SETTLED_BLOCKS: u8 = 6;
@@ -43,6 +46,8 @@ const JUDGED: [Finding; 10] = [
 #[derive(Debug)]
 pub(crate) struct Causes {
     cooling: Cooling,
+    /// The engine ran in the tick before.
+    ran: bool,
     /// Running time, in tenths of an hour, as of the last block.
     tenths: u16,
     vane_lost: VaneLost,
@@ -62,6 +67,7 @@ impl Causes {
     pub(crate) const fn new() -> Self {
         Self {
             cooling: Cooling::new(),
+            ran: false,
             tenths: 0,
             vane_lost: VaneLost::new(),
             thermostat_stuck_closed: ThermostatStuckClosed::new(),
@@ -78,8 +84,10 @@ impl Causes {
     /// Takes one tick. `sound`: nothing is suspected, so that what is seen is this engine's normal.
     pub(crate) fn update(&mut self, scene: &mut Scene, stream: &StreamWatch, sound: bool) {
         self.cooling.update(scene, stream);
-        if !scene.tick.run.running {
-            self.vane_lost.restart();
+        if scene.tick.run.running {
+            self.ran = true;
+        } else if self.ran {
+            self.stop();
         }
         if let Some(lowest) = self.weak_connection.update(scene)
             && sound
@@ -93,14 +101,24 @@ impl Causes {
         }
     }
 
+    /// The engine stopped: what was followed through its run is over.
+    fn stop(&mut self) {
+        self.ran = false;
+        self.vane_lost.restart();
+        self.thermostat_stuck_closed = ThermostatStuckClosed::new();
+        self.thermostat_stuck_open = ThermostatStuckOpen::new();
+        self.hub_slipping = HubSlipping::new();
+        self.running_unsteady.stop();
+    }
+
     /// Takes one block, `ticks` after it closed.
-    pub(crate) fn update_block(&mut self, scene: &mut Scene, block: &Block, ticks: u8, sound: bool, running_ms: u64) {
+    pub(crate) fn update_block(&mut self, scene: &mut Scene, block: &Block, ticks: u8, sound: bool, hours: &Hours) {
         match ticks {
             0 if sound && !self.suspects(block) => scene.normal.learn_block(block, &scene.expected),
             0 => self.cooling.update_block(scene, block),
             1 => {
                 // Of 256 ms there are 1,406 in a tenth of an hour.
-                let quarters = u32::try_from(running_ms >> 8_u32).unwrap_or(u32::MAX);
+                let quarters = u32::try_from(hours.running_ms() >> 8_u32).unwrap_or(u32::MAX);
                 self.tenths = u16::try_from(quarters / 1_406).unwrap_or(u16::MAX);
                 let ratio = flow_ratio(scene, block);
                 if is_warm(scene) && scene.tick.run.state == RunState::Running {
@@ -111,7 +129,7 @@ impl Causes {
                 self.follow_wear(scene, block, ratio);
             }
             2 => {
-                self.thermostat_stuck_closed.update_block(block);
+                self.thermostat_stuck_closed.update_block(scene, &self.cooling, block);
                 let span = head_span(scene, block);
                 self.thermostat_stuck_open.update_block(scene, block, span);
             }
@@ -145,13 +163,13 @@ impl Causes {
         let (Some(rpm), Some(head)) = (block.good(Channel::Rpm), block.good(Channel::Head)) else { return };
         let span = head_span(scene, block);
         // Kelvin over or under what is normal in this water; 0 within.
-        let off = span.map(|span| head.saturating_sub(head.clamp(span.low, span.high)));
+        let off = span.map(|span| head.wrapping_sub(head.clamp(span.low, span.high)));
         let at_idle = scene.normal.at_idle(rpm);
         if let Some(ratio) = ratio.filter(|_| block.steady >= 2 && is_warm(scene)) {
             // The wider a thermostat stands open, the less is left for the telltale: only the same head is compared.
             let normal = scene.normal.learned.at(rpm >> 2_u32, Norm::Head);
             let within = if at_idle { SAME_HEAD_AT_IDLE_MILLIKELVIN } else { SAME_HEAD_MILLIKELVIN };
-            if normal.is_some_and(|normal| head.saturating_sub(normal).saturating_abs() <= within) {
+            if normal.is_some_and(|normal| head.wrapping_sub(normal).wrapping_abs() <= within) {
                 scene.normal.wear.flow(at_idle, ratio, self.tenths);
             }
         }
@@ -165,20 +183,30 @@ impl Causes {
         }
     }
 
+    /// Whether one loss of flow is looking for its cause: then the causes are judged in every tick.
+    pub(crate) fn is_pressing(&self) -> bool {
+        self.cooling.low_ms > 0
+    }
+
+    /// Whether any sensor is suspected.
+    pub(crate) fn suspects_sensors(&self) -> bool {
+        self.sensor_noisy.any() || self.sensor_miscount.any() || self.sensor_drift.any()
+    }
+
     /// Where one finding stands.
     pub(crate) fn judge(&mut self, finding: Finding, scene: &Scene) -> Standing {
         match finding {
             Finding::IntakeBlocked => intake_blocked::judge(scene, &mut self.cooling),
             Finding::VaneLost => self.vane_lost.judge(scene, &mut self.cooling),
             Finding::TelltalePlugged => telltale_plugged::judge(scene, &mut self.cooling),
-            Finding::ThermostatStuckClosed => self.thermostat_stuck_closed.judge(scene, &self.cooling),
-            Finding::ThermostatStuckOpen => self.thermostat_stuck_open.judge(scene),
+            Finding::ThermostatStuckClosed => self.thermostat_stuck_closed.judge(),
+            Finding::ThermostatStuckOpen => self.thermostat_stuck_open.judge(),
             Finding::ImpellerWorn => impeller_worn::judge(scene, &self.cooling, i32::from(self.tenths)),
             Finding::WaterwayFouled => {
                 waterway_fouled::judge(scene, &self.cooling, self.thermostat_stuck_closed.stands)
             }
             Finding::HubSlipping => self.hub_slipping.judge(scene),
-            Finding::RunningUnsteady => self.running_unsteady.judge(scene),
+            Finding::RunningUnsteady => self.running_unsteady.judge(),
             Finding::WeakConnection => self.weak_connection.judge(scene),
             _ => Standing::Unjudged,
         }
@@ -191,9 +219,7 @@ impl Causes {
             Finding::SensorMiscount if SensorMiscount::CHANNELS.contains(&channel) => {
                 self.sensor_miscount.judge(scene, channel)
             }
-            Finding::SensorDrift if SensorDrift::CHANNELS.contains(&channel) => {
-                self.sensor_drift.judge(scene, channel)
-            }
+            Finding::SensorDrift if SensorDrift::CHANNELS.contains(&channel) => self.sensor_drift.judge(scene, channel),
             _ => Standing::Unjudged,
         }
     }
@@ -231,8 +257,9 @@ fn flow_ratio(scene: &Scene, block: &Block) -> Option<i32> {
     let norm = if scene.expected.thermostat_open { Norm::FlowOpen } else { Norm::FlowShut };
     let normal = scene.normal.learned.seen(rpm, norm).filter(|normal| *normal > 0)?;
     // A meter near its least flow cannot tell little from nothing.
-    let least = crate::units::Quantity::raw(scene.profile.flow_min_or_default());
-    (normal >= least.saturating_add(least >> 2_u32)).then(|| flow.clamp(0, 1 << 20_u32).saturating_mul(1_024) / normal)
+    let least = scene.profile.flow_min_or_default().raw();
+    (normal >= least.wrapping_add(least >> 2_u32))
+        .then(|| round_div(flow.clamp(0, 1 << 20_u32).wrapping_mul(1_024), normal))
 }
 
 /// Settled head at the speed of a block, in this water, where that speed was seen.

@@ -9,6 +9,7 @@ use crate::acquire::{Channel, Quality};
 use crate::condition::Block;
 use crate::event::{Evidence, EvidenceKey};
 use crate::finding::Finding;
+use crate::num::round_div;
 use crate::units::Quantity;
 
 /// Under this share of its normal the flow is low …
@@ -49,24 +50,13 @@ pub(crate) struct Cooling {
     pub(crate) flow_percent: Option<u8>,
     /// Head over the most that is normal, in m°C.
     pub(crate) over: Option<i32>,
-    /// For how long the head has been well over its normal with the flow in order, in milliseconds.
-    pub(crate) hot_ms: u32,
     /// The cause that the present loss of flow was given.
     pub(crate) cause: Option<Finding>,
 }
 
 impl Cooling {
     pub(crate) const fn new() -> Self {
-        Self {
-            low_ms: 0,
-            head_then: None,
-            slow: (0, 0),
-            fast: (0, 0),
-            flow_percent: None,
-            over: None,
-            hot_ms: 0,
-            cause: None,
-        }
+        Self { low_ms: 0, head_then: None, slow: (0, 0), fast: (0, 0), flow_percent: None, over: None, cause: None }
     }
 
     /// Takes one tick.
@@ -77,7 +67,7 @@ impl Cooling {
             return;
         }
         let head = scene.good(Channel::Head);
-        self.over = head.zip(scene.expected.head_at_most).map(|(head, most)| head.saturating_sub(most));
+        self.over = head.zip(scene.expected.head_at_most).map(|(head, most)| head.wrapping_sub(most));
         self.flow_percent = flow_percent(scene, stream);
         let passed_ms = tick.since_last_ms;
         match self.flow_percent {
@@ -123,29 +113,29 @@ impl Cooling {
     /// Whether the head shows that it lacks the water; `None` without a head sensor.
     pub(crate) fn head_answers(&self, scene: &Scene) -> Option<bool> {
         let head = scene.good(Channel::Head)?;
-        let hotter = head.saturating_sub(self.head_then?);
+        let hotter = head.wrapping_sub(self.head_then?);
         Some(match self.over {
             Some(over) => hotter >= ANSWER_MILLIKELVIN && over >= ANSWER_OVER_NORMAL_MILLIKELVIN,
-            None => hotter >= ANSWER_MILLIKELVIN.saturating_mul(2),
+            None => hotter >= ANSWER_MILLIKELVIN.wrapping_mul(2),
         })
     }
 
     /// Kelvin by which the head is hotter than when the flow went, in m°C.
     pub(crate) fn hotter(&self, scene: &Scene) -> Option<i32> {
-        Some(scene.good(Channel::Head)?.saturating_sub(self.head_then?))
+        Some(scene.good(Channel::Head)?.wrapping_sub(self.head_then?))
     }
 
     /// How the flow followed the speed since it was lost.
     pub(crate) fn follows(&self) -> Follows {
         let [(slow, slow_normal), (fast, fast_normal)] =
             [self.slow, self.fast].map(|(flow, normal)| (i32::from(flow), i32::from(normal)));
-        let apart = fast_normal.saturating_sub(slow_normal);
-        if slow_normal == 0 || apart.saturating_mul(SPEEDS_APART) < slow_normal {
+        let apart = fast_normal.wrapping_sub(slow_normal);
+        if slow_normal == 0 || apart.wrapping_mul(SPEEDS_APART) < slow_normal {
             return Follows::Unknown;
         }
         // In proportion the flow rises by apart / slow_normal of itself; half of that is the border.
-        let risen = fast.saturating_sub(slow);
-        let border = slow.saturating_mul(apart) / slow_normal.max(1) / 2;
+        let risen = fast.wrapping_sub(slow);
+        let border = round_div(slow.wrapping_mul(apart), slow_normal.wrapping_mul(2));
         if risen >= border { Follows::Proportional } else { Follows::Limited }
     }
 }
@@ -165,10 +155,10 @@ fn flow_percent(scene: &Scene, stream: &StreamWatch) -> Option<u8> {
     };
     // A meter near its least flow cannot tell low from none.
     let least = scene.profile.flow_min_or_default().raw();
-    if normal < least.saturating_add(least >> 2_u32) || stream.now == Stream::Unjudged {
+    if normal < least.wrapping_add(least >> 2_u32) || stream.now == Stream::Unjudged {
         return None;
     }
-    let percent = flow.clamp(0, 1 << 20_u32).saturating_mul(100) / normal;
+    let percent = round_div(flow.clamp(0, 1 << 20_u32).wrapping_mul(100), normal);
     Some(u8::try_from(percent).unwrap_or(u8::MAX))
 }
 

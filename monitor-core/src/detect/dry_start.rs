@@ -52,7 +52,7 @@ impl DryStart {
         let since_ms = *self.dry_since_ms.get_or_insert(at_ms.saturating_sub(u64::from(since_start)));
         let dry_ms = u32::try_from(at_ms.saturating_sub(since_ms)).unwrap_or(u32::MAX);
         // This engine's water takes its turns to the telltale; nobody waits longer than the design page says.
-        if stream.turns_quarters < scene.normal.to_water_quarters() && dry_ms < LONGEST_WAIT_MS {
+        if stream.turns_quarters < scene.normal.turns_to_water() && dry_ms < LONGEST_WAIT_MS {
             self.due_at_ms = dry_ms;
         }
         let late_ms = dry_ms.saturating_sub(self.due_at_ms);

@@ -61,13 +61,7 @@ impl HeadClimbing {
 
     /// `water_gone`: the stream is gone and it is not the telltale that is plugged. `held_back`: the hot-restart rule
     /// holds.
-    pub(crate) fn judge(
-        &mut self,
-        scene: &Scene,
-        trend: &HeadTrend,
-        water_gone: bool,
-        held_back: bool,
-    ) -> Standing {
+    pub(crate) fn judge(&mut self, scene: &Scene, trend: &HeadTrend, water_gone: bool, held_back: bool) -> Standing {
         if !scene.tick.run.running {
             self.reset();
             return Standing::Absent;

@@ -9,6 +9,7 @@ use crate::assess::Norm;
 use crate::condition::{Block, RunState};
 use crate::event::{Evidence, EvidenceKey};
 use crate::finding::Level;
+use crate::num::round_div;
 use crate::units::Quantity;
 
 /// Speed over ground against its normal at this engine speed, in 1/16: under 9/16 the hub slips …
@@ -48,12 +49,12 @@ impl HubSlipping {
     /// Takes one block.
     pub(crate) fn update_block(&mut self, scene: &Scene, block: &Block) {
         let (Some(rpm), Some(speed)) = (block.good(Channel::Rpm), block.good(Channel::Speed)) else { return };
-        let gathers_way = speed.saturating_sub(self.last_speed) > GATHERS_WAY_MILLIKNOTS;
+        let gathers_way = speed.wrapping_sub(self.last_speed) > GATHERS_WAY_MILLIKNOTS;
         self.last_speed = speed;
         if block.steady == 0 {
             return;
         }
-        let least = scene.profile.rated_or_max().raw().saturating_mul(JUDGED_SIXTEENTHS) >> 4_u32;
+        let least = scene.profile.rated_or_max().raw().wrapping_mul(JUDGED_SIXTEENTHS) >> 4_u32;
         if rpm < least || scene.tick.run.state != RunState::Running {
             self.blocks = 0;
             self.let_go = false;
@@ -85,19 +86,15 @@ impl HubSlipping {
         if rpm_before == 0 || speed_before < UNDER_WAY_MILLIKNOTS / 2 {
             return false;
         }
-        let faster = rpm.saturating_sub(rpm_before);
-        let gain = speed.saturating_sub(speed_before);
+        let faster = rpm.wrapping_sub(rpm_before);
+        let gain = speed.wrapping_sub(speed_before);
         let idle_turns = faster > rpm_before >> 2_u32 && gain <= (speed_before >> 3_u32).max(IDLE_GAIN_MILLIKNOTS);
         let falls_behind = faster > rpm_before >> 4_u32 && gain < (speed_before >> 3_u32).saturating_neg();
         idle_turns || falls_behind
     }
 
     /// Judges one tick.
-    pub(crate) fn judge(&mut self, scene: &Scene) -> Standing {
-        if !scene.tick.run.running {
-            *self = Self::new();
-            return Standing::Absent;
-        }
+    pub(crate) fn judge(&self, scene: &Scene) -> Standing {
         if self.stands {
             Standing::Present(Level::Warning)
         } else if scene.good(Channel::Speed).is_none() {
@@ -126,9 +123,9 @@ enum Follows {
 
 /// How the boat follows the engine: against what was learned, else against the propeller's pitch.
 fn follows(scene: &Scene, quarters: i32, speed: i32) -> Option<Follows> {
-    let sixteen = speed.saturating_mul(16);
+    let sixteen = speed.wrapping_mul(16);
     let by_pitch = theoretical(scene, quarters).filter(|speed| *speed > 0).map(|theory| {
-        let slip = 100_i32.saturating_sub(speed.saturating_mul(100) / theory.max(1));
+        let slip = 100_i32.wrapping_sub(round_div(speed.min(1 << 20_u32).wrapping_mul(100), theory));
         if slip > SLIPS_PERCENT {
             Follows::NotAtAll
         } else if slip > HOLDS_PERCENT {
@@ -138,9 +135,9 @@ fn follows(scene: &Scene, quarters: i32, speed: i32) -> Option<Follows> {
         }
     });
     let Some(normal) = scene.normal.learned.at(quarters >> 2_u32, Norm::Speed) else { return by_pitch };
-    let by_normal = if sixteen < normal.saturating_mul(SLIPS_SIXTEENTHS) {
+    let by_normal = if sixteen < normal.wrapping_mul(SLIPS_SIXTEENTHS) {
         Follows::NotAtAll
-    } else if sixteen < normal.saturating_mul(HOLDS_SIXTEENTHS) {
+    } else if sixteen < normal.wrapping_mul(HOLDS_SIXTEENTHS) {
         Follows::Badly
     } else {
         Follows::Well
@@ -158,8 +155,8 @@ fn theoretical(scene: &Scene, quarters: i32) -> Option<i32> {
     let pitch = i32::try_from(scene.profile.prop_pitch_milli_inch?).ok()?;
     let gear = i32::try_from(scene.profile.gear_ratio_milli?).ok()?;
     // ¼ rpm × milli-inch / milli-ratio / 4,860.88, × 1,000: the pitch in 1/8 in keeps it within 32 bits.
-    let turns = quarters.saturating_mul(pitch / 125) / gear.max(1);
-    Some(turns.saturating_mul(25_716) / 1_000)
+    let turns = round_div(quarters.wrapping_mul(pitch / 125), gear);
+    Some(round_div(turns.wrapping_mul(25_716), 1_000))
 }
 
 #[cfg(test)]

@@ -27,7 +27,7 @@ pub(crate) fn judge(scene: &Scene, cooling: &Cooling, running_tenths: i32) -> St
     if idle >= BACK {
         return Standing::Absent;
     }
-    let most_at_idle = wear.speed.get().is_none_or(|speed| speed.saturating_add(WITHIN) >= idle);
+    let most_at_idle = wear.speed.get().is_none_or(|speed| speed.wrapping_add(WITHIN) >= idle);
     if idle > WORN || !most_at_idle {
         return Standing::Between;
     }

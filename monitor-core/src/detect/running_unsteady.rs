@@ -48,18 +48,18 @@ impl RunningUnsteady {
     /// Takes one block.
     pub(crate) fn update_block(&mut self, scene: &Scene, block: &Block) {
         let high = block.rpm_high;
-        let swing = high.saturating_sub(block.rpm_low).saturating_mul(64);
-        let same = high.saturating_sub(self.high_before).saturating_abs() <= high >> SAME_HEIGHT_SHIFT;
+        let swing = high.wrapping_sub(block.rpm_low).wrapping_mul(64);
+        let same = high.wrapping_sub(self.high_before).wrapping_abs() <= high >> SAME_HEIGHT_SHIFT;
         self.high_before = high;
         let most = if scene.normal.at_idle(high) { SWING_AT_IDLE } else { SWING_AT_SPEED };
         self.score = self.score.saturating_sub(self.score.saturating_add(7) >> 3_u32);
         // At its permitted maximum the engine's own limiter makes it chatter.
-        let limited = high > scene.profile.max.raw().saturating_sub(scene.profile.max.raw() >> LIMITER_SHIFT);
+        let limited = high > scene.profile.max.raw().wrapping_sub(scene.profile.max.raw() >> LIMITER_SHIFT);
         // Who works the throttle stays down for longer than an engine that sags.
         let sags = block.rpm_dips.saturating_add(self.dips_before) <= MOST_DIPS;
         self.dips_before = block.rpm_dips;
-        if same && sags && !limited && block.rpm_turns <= MOST_TURNS && swing > high.saturating_mul(most) {
-            let deep = swing > high.saturating_mul(DEEP);
+        if same && sags && !limited && block.rpm_turns <= MOST_TURNS && swing > high.wrapping_mul(most) {
+            let deep = swing > high.wrapping_mul(DEEP);
             self.score = self.score.saturating_add(if deep { RESTLESS_DEEP } else { RESTLESS });
         }
         if self.score >= UNSTEADY {
@@ -69,14 +69,14 @@ impl RunningUnsteady {
         }
     }
 
+    /// The engine stopped. What was seen of it counts when it runs again soon: engines that run badly stall.
+    pub(crate) fn stop(&mut self) {
+        self.high_before = 0;
+        self.stands = false;
+    }
+
     /// Judges one tick.
-    pub(crate) fn judge(&mut self, scene: &Scene) -> Standing {
-        if !scene.tick.run.running {
-            // An engine that stalls stays on record for as long as its off-delay; the next run begins anew.
-            self.high_before = 0;
-            self.stands = false;
-            return Standing::Absent;
-        }
+    pub(crate) const fn judge(&self) -> Standing {
         if self.stands { Standing::Present(Level::Caution) } else { Standing::Absent }
     }
 

@@ -40,13 +40,18 @@ impl SensorDrift {
             let (Some(value), Some(normal)) = (block.good(channel), normal(scene, rpm >> 2_u32, norm)) else {
                 continue;
             };
-            let above = value.saturating_sub(normal);
+            let above = value.wrapping_sub(normal);
             *blocks = if above > most_above(channel, normal) {
                 blocks.saturating_add(1).min(LEAST_BLOCKS)
             } else {
                 blocks.saturating_sub(1)
             };
         }
+    }
+
+    /// Whether any channel is suspected.
+    pub(crate) fn any(&self) -> bool {
+        self.blocks.iter().any(|blocks| *blocks > 0)
     }
 
     /// Judges one channel.
@@ -78,9 +83,9 @@ fn normal(scene: &Scene, rpm: i32, norm: Norm) -> Option<i32> {
 const fn most_above(channel: Channel, normal: i32) -> i32 {
     match channel {
         // A thermostat that shuts a little leaves the telltale more.
-        Channel::Flow => (normal >> 2_u32).saturating_add(50),
+        Channel::Flow => (normal >> 2_u32).wrapping_add(50),
         // Cold batteries take more.
         Channel::Supply => 450,
-        _ => (normal >> 2_u32).saturating_add(20_000),
+        _ => (normal >> 2_u32).wrapping_add(20_000),
     }
 }

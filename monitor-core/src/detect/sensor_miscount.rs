@@ -39,11 +39,12 @@ impl SensorMiscount {
         let Some(quarters) = block.good(Channel::Rpm) else { return };
         let rpm = quarters >> 2_u32;
         let wrong = other_speed_fits(scene, block, rpm, rpm >> 1_u32)
-            || other_speed_fits(scene, block, rpm, rpm.saturating_mul(2));
+            || other_speed_fits(scene, block, rpm, rpm.wrapping_mul(2));
         self.rpm_blocks = if wrong { self.rpm_blocks.saturating_add(1).min(LEAST_BLOCKS) } else { 0 };
-        let doubled = block.good(Channel::Flow).zip(flow_at(scene, rpm)).is_some_and(|(flow, normal)| {
-            fits(flow, normal.saturating_mul(2))
-        });
+        let doubled = block
+            .good(Channel::Flow)
+            .zip(flow_at(scene, rpm))
+            .is_some_and(|(flow, normal)| fits(flow, normal.wrapping_mul(2)));
         self.flow_blocks = if doubled && !wrong { self.flow_blocks.saturating_add(1).min(LEAST_BLOCKS) } else { 0 };
     }
 
@@ -57,6 +58,11 @@ impl SensorMiscount {
         } else {
             Standing::Absent
         }
+    }
+
+    /// Whether any channel is suspected.
+    pub(crate) const fn any(&self) -> bool {
+        self.rpm_blocks > 0 || self.flow_blocks > 0
     }
 
     /// Whether the engine speed is doubted.
@@ -80,14 +86,14 @@ fn flow_at(scene: &Scene, rpm: i32) -> Option<i32> {
 }
 
 fn fits(value: i32, normal: i32) -> bool {
-    value.saturating_sub(normal).saturating_abs() <= normal >> FITS_SHIFT
+    value.wrapping_sub(normal).wrapping_abs() <= normal >> FITS_SHIFT
 }
 
 /// Flow and boat both belong to `other` and not to `rpm`.
 fn other_speed_fits(scene: &Scene, block: &Block, rpm: i32, other: i32) -> bool {
     let belongs = |value: Option<i32>, here: Option<i32>, there: Option<i32>| match (value, here, there) {
         (Some(value), Some(here), Some(there)) => {
-            let misfit = value.saturating_sub(here).saturating_abs() > here >> MISFIT_SHIFT;
+            let misfit = value.wrapping_sub(here).wrapping_abs() > here >> MISFIT_SHIFT;
             Some(misfit && fits(value, there))
         }
         _ => None,

@@ -55,11 +55,11 @@ impl SensorNoisy {
         if self.ticks <= 2 {
             return None;
         }
-        let second = value.saturating_sub(newer).saturating_sub(newer.saturating_sub(older)).saturating_abs();
-        self.sum = self.sum.saturating_add(second.min(1 << 20_u32));
-        self.path = self.path.saturating_add(value.saturating_sub(newer).saturating_abs().min(1 << 20_u32));
+        let second = value.wrapping_sub(newer).wrapping_sub(newer.wrapping_sub(older)).wrapping_abs();
+        self.sum = self.sum.wrapping_add(second.min(1 << 20_u32));
+        self.path = self.path.wrapping_add(value.wrapping_sub(newer).wrapping_abs().min(1 << 20_u32));
         let usual = scene.normal.noise(channel).max(least(scene, channel));
-        if second > usual.saturating_mul(TIMES_USUAL) {
+        if second > usual.wrapping_mul(TIMES_USUAL) {
             self.large = self.large.saturating_add(1);
         }
         if self.ticks < TICKS.saturating_add(2) {
@@ -68,7 +68,7 @@ impl SensorNoisy {
         let mean = self.sum >> 4_u32;
         let bit = 1_u8 << self.channel;
         // What jumps to and fro has second differences √3 times the first; what swings slowly has smaller ones.
-        let jumps = self.sum.saturating_mul(2) >= self.path.saturating_mul(3);
+        let jumps = self.sum.wrapping_mul(2) >= self.path.wrapping_mul(3);
         if self.large < LEAST_LARGE || !jumps {
             self.noisy &= !bit;
             self.suspect &= !bit;
@@ -134,9 +134,7 @@ impl SensorNoisy {
 fn least(scene: &Scene, channel: Channel) -> i32 {
     match channel {
         Channel::Rpm => 30 * 4,
-        Channel::Head | Channel::Water => {
-            i32::try_from(scene.tick.head_resolution.unwrap_or(0)).unwrap_or(0).max(250)
-        }
+        Channel::Head | Channel::Water => i32::try_from(scene.tick.head_resolution.unwrap_or(0)).unwrap_or(0).max(250),
         Channel::Flow => 60,
         Channel::Supply => 150,
         Channel::Speed => 250,

@@ -33,7 +33,7 @@ pub(crate) fn judge(scene: &Scene, cooling: &mut Cooling) -> Standing {
     if !cooling.is_next_to_nothing() || !scene.expected.warm || !stays {
         return Standing::Between;
     }
-    let fast = scene.profile.rated_or_max().raw().saturating_mul(AT_SPEED_EIGHTHS) >> 3_u32;
+    let fast = scene.profile.rated_or_max().raw().wrapping_mul(AT_SPEED_EIGHTHS) >> 3_u32;
     let at_speed = scene.good(Channel::Rpm).is_some_and(|rpm| rpm >= fast);
     if cooling.low_ms < if at_speed { AT_SPEED_MS } else { AT_IDLE_MS } {
         return Standing::Between;

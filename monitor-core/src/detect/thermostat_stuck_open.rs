@@ -42,7 +42,7 @@ impl ThermostatStuckOpen {
         else {
             return;
         };
-        let under = normal.saturating_sub(head);
+        let under = normal.wrapping_sub(head);
         if under < BACK_MILLIKELVIN {
             self.blocks = 0;
             self.stands = false;
@@ -51,7 +51,7 @@ impl ThermostatStuckOpen {
         let run = scene.tick.run;
         let over_warm_up = run.since_start_ms >= WARM_UP_MS;
         let learned = scene.normal.learned.at(block.good(Channel::Rpm).unwrap_or(0) >> 2_u32, Norm::Head);
-        let holds = learned.unwrap_or(0) >= opens.raw().saturating_sub(HOLDS_WITHIN_MILLIKELVIN);
+        let holds = learned.unwrap_or(0) >= opens.raw().wrapping_sub(HOLDS_WITHIN_MILLIKELVIN);
         let cold = block.good(Channel::Water).is_some_and(|water| water < COLD_WATER_MILLICELSIUS);
         if over_warm_up && holds && !cold && under >= UNDER_MILLIKELVIN && block.steady >= STEADY_BLOCKS {
             self.blocks = self.blocks.saturating_add(1).min(LEAST_BLOCKS);
@@ -60,11 +60,7 @@ impl ThermostatStuckOpen {
     }
 
     /// Judges one tick.
-    pub(crate) fn judge(&mut self, scene: &Scene) -> Standing {
-        if !scene.tick.run.running {
-            *self = Self::new();
-            return Standing::Absent;
-        }
+    pub(crate) const fn judge(&self) -> Standing {
         if self.stands {
             Standing::Present(Level::Caution)
         } else if self.blocks > 0 {

@@ -45,7 +45,7 @@ impl VaneLost {
         if block.steady == 0 {
             return;
         }
-        let low = self.before.saturating_sub((self.before >> 4_u32).saturating_mul(STEP_SIXTEENTHS));
+        let low = self.before.saturating_sub((self.before >> 4_u32).wrapping_mul(STEP_SIXTEENTHS));
         if self.before_blocks < BLOCKS_BEFORE || (ratio >= low && self.after_blocks < BLOCKS_AFTER) {
             let gain = u32::from(self.before_blocks.min(3));
             let apart = i32::from(ratio).saturating_sub(i32::from(self.before)) >> gain;

@@ -39,7 +39,7 @@ impl WeakConnection {
         }
         let lowest = self.lowest.take()?;
         if let Some(normal) = scene.normal.cranking() {
-            let deeper = normal.saturating_sub(lowest);
+            let deeper = normal.wrapping_sub(lowest);
             if deeper >= DEEPER_MILLIVOLTS {
                 self.starts = self.starts.saturating_add(1).min(LEAST_STARTS);
                 self.stands |= self.starts >= LEAST_STARTS;

@@ -52,9 +52,8 @@ pub(crate) fn hours_left(points: &[Point; POINTS], now_tenths: i32) -> Option<Ho
     // Standard error of the fall: 512 × √(residual / (n − 2) / sxx).
     let variance = round_div(residual.saturating_mul(16), count.saturating_sub(2).max(1));
     let error = root(round_div(variance.saturating_mul(1_024), round_div(sxx, 16).max(1))).saturating_mul(4);
-    let now = mean_y.saturating_sub(
-        fall(sxy).saturating_mul(position(now_tenths, first, span).saturating_sub(mean_x)) >> 9_u32,
-    );
+    let now = mean_y
+        .saturating_sub(fall(sxy).saturating_mul(position(now_tenths, first, span).saturating_sub(mean_x)) >> 9_u32);
     let left = now.saturating_sub(RENEWAL_RATIO).max(0);
     let tenths = |fall: i32| {
         let tenths = round_div(left.saturating_mul(round_div(span.saturating_mul(16), fall.max(1))), 16);
