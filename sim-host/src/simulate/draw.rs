@@ -153,7 +153,7 @@ fn draw_trip(number: i16, plan: &TripPlan, speeds: Speeds, random: &mut Pcg64Mcg
     Trip { number, surroundings, legs, life_s: 0.0, rest_s, warm: plan.warm, base }
 }
 
-/// The commissioning run: on the water of the first trip, warm, in a calm.
+/// The commissioning run: on the water of the first trip, from cold, in a calm.
 fn commissioning_trip(first: &Trip, speeds: Speeds) -> Trip {
     Trip {
         number: -1,
@@ -161,7 +161,7 @@ fn commissioning_trip(first: &Trip, speeds: Speeds) -> Trip {
         legs: commissioning(speeds),
         life_s: 0.0,
         rest_s: 0.0,
-        warm: true,
+        warm: false,
         base: Demand::default(),
     }
 }

@@ -171,7 +171,8 @@ fn report(plan: &Plan, jobs: &[(usize, u32)], scored: Vec<RunScore>) -> Report {
         let (Some((_, scenario)), Some(into)) = (plan.scenarios.get(*index), report.scenarios.get_mut(*index)) else {
             continue;
         };
-        let case = Case { file: into.file.clone(), seed: run_seed(scenario.seed, *run) };
+        let (seed, is_commissioned) = (run_seed(scenario.seed, *run), scenario.is_commissioned());
+        let case = Case { file: into.file.clone(), seed, is_commissioned };
         report.worst.add(&case, &scored.ours);
         report.sweep.merge(&scored.sweep);
         into.ours.add(&scored.ours, Scored::Monitor, scored.speeds);

@@ -18,6 +18,9 @@ const REARM_K: f64 = 20.0;
 /// Ticks further apart are a hole: time across it is no running time, in milliseconds.
 const HOLE_MS: i64 = 5_000;
 
+/// The commissioning run teaches what is normal and is not scored.
+const COMMISSIONING_TRIP: i16 = -1;
+
 /// What happened in a run and what was said.
 #[derive(Debug, Default)]
 pub(super) struct Run {
@@ -190,6 +193,9 @@ impl Observer {
 
     fn truth(&mut self, at: Instant, head: Head) {
         let Some(watched) = &self.watched else { return };
+        if self.trip == COMMISSIONING_TRIP {
+            return;
+        }
         if head.is_running && head.celsius > watched.head_limit_c {
             if !self.head_is_over {
                 let at = Moment { trip: self.trip, at_ms: at.as_millis() };
@@ -221,12 +227,15 @@ impl Observer {
         let at = Moment { trip: self.trip, at_ms: tick.as_millis() };
         let run = watched.monitor.run();
         self.run_began = run.running.then(|| at.later(-i64::from(run.since_start_ms)));
-        if run.running {
+        let is_scored = self.trip > COMMISSIONING_TRIP;
+        if run.running && is_scored {
             self.history.credit(self.last_running, at);
         }
         self.last_running = run.running.then_some(at);
         while let Some(event) = watched.monitor.next_event() {
-            self.book.take(&event, self.run_began);
+            if is_scored {
+                self.book.take(&event, self.run_began);
+            }
             if let Some(lines) = &mut self.lines {
                 // Writing to a String cannot fail.
                 let _ = write_event_json(&event, lines);

@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use monitor_core::finding::{Family, Finding};
 
 use super::Report;
-use super::case::Bad;
+use super::case::{Bad, Case};
 use super::chart::{Chart, Line};
 use super::fault::Moment;
 use super::relations::{Named, PAIRS};
@@ -260,10 +260,7 @@ fn lead_line(label: &str, dashed: bool, leads: &[f64], end: f64) -> Line {
 type Said<'a> = &'a dyn Fn(&Bad) -> String;
 
 fn add_worst(page: &mut String, report: &Report) {
-    page.push_str(
-        "<h2>Worst cases</h2>\n<p>The second command replays what the first one wrote; a commissioning \
-         trip comes first there and counts as a trip.</p>\n",
-    );
+    page.push_str("<h2>Worst cases</h2>\n<p>The second command replays what the first one wrote.</p>\n");
     let worst = &report.worst;
     let seconds = |bad: &Bad| format!("{} s", bad.millis / 1_000);
     let severity = |bad: &Bad| format!("severity {:.2}", bad.severity);
@@ -309,11 +306,12 @@ fn moment(at: Moment) -> String {
 
 /// What to type to see the case again.
 fn commands(bad: &Bad) -> String {
-    let (file, seed) = (&bad.case.file, bad.case.seed);
+    let Case { file, seed, is_commissioned } = &bad.case;
     let file = shell_word(file);
+    let commission = if *is_commissioned { format!(" --commission case-{seed}/commission.csv") } else { String::new() };
     format!(
         "lookastern simulate {file} --seed {seed} -o case-{seed}\n\
-         lookastern replay case-{seed}/*.csv --profile case-{seed}/profile.toml"
+         lookastern replay case-{seed}/trace-*.csv --profile case-{seed}/profile.toml{commission}"
     )
 }
 
@@ -347,6 +345,18 @@ mod tests {
             assert_eq!(shell_word(file), word);
         }
         assert_eq!(escaped("<a> & b"), "&lt;a&gt; &amp; b");
+    }
+
+    #[test]
+    fn the_commands_commission_where_the_run_did() {
+        let named = Named { finding: Finding::VaneLost, channel: None };
+        let at = Moment { trip: 0, at_ms: 0 };
+        for (is_commissioned, expected) in [(false, ""), (true, " --commission case-7/commission.csv")] {
+            let case = Case { file: "a.toml".to_owned(), seed: 7, is_commissioned };
+            let said = commands(&Bad { case, named, at, severity: 1.0, millis: 0 });
+            let replayed = "lookastern replay case-7/trace-*.csv --profile case-7/profile.toml";
+            assert_eq!(said, format!("lookastern simulate a.toml --seed 7 -o case-7\n{replayed}{expected}"));
+        }
     }
 
     #[test]

@@ -8,10 +8,9 @@ use sim_host::trial::{self, Plan, events_of, json, run_seed};
 
 use crate::common::Folder;
 
-/// A blocked intake, then a dead rectifier; commissioned.
+/// A blocked intake, then a dead rectifier.
 const TROUBLE: &str = r#"
 seed = 42
-commission = true
 [plant]
 kind = ["mid-four-stroke", "large-four-stroke"]
 spread = 0.1
@@ -64,28 +63,62 @@ fn what_is_judged_is_what_replaying_the_files_says() {
         let seed = run_seed(42, run);
         let done = folder.run(&format!("simulate trouble.toml --seed {seed} -o case"));
         assert_eq!(done.code, Some(0), "{}", done.err);
-        // The commissioning trip runs first in a trial; replayed as a trace among others it is trip 0.
-        let replayed = folder.run(
-            "replay case/commission.csv case/trace-000.csv case/trace-001.csv --profile case/profile.toml --format jsonl",
-        );
+        let replayed =
+            folder.run("replay case/trace-000.csv case/trace-001.csv --profile case/profile.toml --format jsonl");
         assert_eq!(replayed.code, Some(0), "{}", replayed.err);
         let judged = events_of(&trouble, seed);
-        let judged: Vec<String> = judged.lines().map(one_trip_later).collect();
-        assert_eq!(judged, replayed.out.lines().map(as_value).collect::<Vec<_>>(), "seed {seed}");
+        assert_eq!(judged, replayed.out, "seed {seed}");
         some |= !judged.is_empty();
     }
     assert!(some, "a trial in which nothing is ever said proves nothing");
 }
 
-fn one_trip_later(line: &str) -> String {
-    let mut event: serde_json::Value = serde_json::from_str(line).unwrap();
-    event["trip"] = (event["trip"].as_i64().unwrap() + 1).into();
-    event.to_string()
-}
+/// A cold engine on which the limit is set under what it reaches at work: the switch trips in every trip.
+const HOT: &str = r#"
+seed = 3
+[engine]
+strokes = 4
+rated_kw = 44
+idle_rpm = 750
+rated_rpm = 5500
+max_rpm = 6000
+thermostat_opens_c = 62
+head_limit_c = 64
+[channels]
+fitted = ["rpm", "head", "flow"]
+[[trip]]
+water_c = 15
+plan = [[60, 750], [900, 2500], [60, 750]]
+"#;
 
-fn as_value(line: &str) -> String {
-    let event: serde_json::Value = serde_json::from_str(line).unwrap();
-    event.to_string()
+#[test]
+fn the_commissioning_run_comes_before_trip_0_and_is_not_scored() {
+    let folder = folder();
+    folder.write("hot.toml", HOT);
+    folder.write("taught.toml", HOT.replacen("seed", "commission = true\nseed", 1));
+    let trips = |name: &str| -> Vec<i64> {
+        let events = events_of(&scenario(&folder, name), 5);
+        let trip = |line: &str| serde_json::from_str::<serde_json::Value>(line).unwrap()["trip"].as_i64().unwrap();
+        let mut trips: Vec<i64> = events.lines().map(trip).collect();
+        trips.dedup();
+        trips
+    };
+    assert_eq!(trips("hot.toml"), [0]);
+    assert_eq!(trips("taught.toml"), [-1, 0], "the monitor sees the commissioning run first");
+    let counted = |name: &str| {
+        let done = folder.run(&format!("trial {name} --runs 2 --format json"));
+        let report: serde_json::Value = serde_json::from_str(&done.out).unwrap();
+        let part = |part: &str| {
+            let scenario = &report[part][0];
+            (scenario["running_h"].as_f64().unwrap(), scenario["false_in_health"].as_u64().unwrap())
+        };
+        (part("scenarios"), part("baseline"))
+    };
+    let ((plain_h, plain_false), (_, plain_switch)) = counted("hot.toml");
+    let ((taught_h, taught_false), (_, taught_switch)) = counted("taught.toml");
+    assert!(plain_false >= 2 && plain_switch >= 2, "{plain_false} {plain_switch}");
+    assert!((plain_h - taught_h).abs() < 0.01, "hours of commissioning are counted: {plain_h} and {taught_h}");
+    assert_eq!((taught_false, taught_switch), (plain_false, plain_switch), "what is said in it is counted");
 }
 
 #[test]

@@ -155,6 +155,12 @@ impl Scenario {
         findings
     }
 
+    /// Whether a commissioning run comes before its trips.
+    #[must_use]
+    pub const fn is_commissioned(&self) -> bool {
+        self.commission
+    }
+
     /// The number of its trips, commissioning not counted.
     #[must_use]
     pub fn trip_count(&self) -> usize {
