@@ -30,6 +30,8 @@ use voyage::Voyage;
 
 /// Where the trips of a run go. Trip −1 is the commissioning trip and comes first where there is one.
 pub trait TripSink {
+    /// The run begins, on an engine of this profile; said once, before the first trip.
+    fn begin_run(&mut self, _profile: &HostProfile) {}
     /// A trip begins; its trace has columns for `channels`.
     fn begin_trip(&mut self, trip: i16, channels: ChannelSet);
     /// One row: exactly what reading the written trace back gives.
@@ -58,6 +60,7 @@ pub struct Simulated {
 /// Runs `scenario` with `seed` and hands every sample to `sink`.
 pub fn simulate(scenario: &Scenario, seed: u64, sink: &mut dyn TripSink) -> Simulated {
     let run = Run::new(scenario, seed);
+    sink.begin_run(&run.engine.profile);
     let mut voyage = Voyage::new(&run, seed);
     let (mut labels, mut trips) = (Vec::new(), Vec::new());
     for trip in &run.trips {

@@ -237,3 +237,47 @@ fn the_judge_set_can_be_read_and_shares_no_seed_with_tune() {
     assert!(judge.len() >= 30 && !tune.is_empty());
     assert!(judge.iter().all(|seed| !tune.contains(seed)), "{judge:?}");
 }
+
+/// `cargo test --release -p sim-host --test cli -- --ignored --nocapture a_thousand_hours`
+#[test]
+#[ignore = "a measurement"]
+fn a_thousand_hours() {
+    const DAYS: &str = r#"
+[plant]
+kind = ["small-two-stroke", "mid-four-stroke", "large-four-stroke"]
+spread = 0.1
+[[trip]]
+water_c = [5, 28]
+plan = "cruise"
+minutes = 1500
+[[trip]]
+water_c = [5, 28]
+plan = "e4-mix"
+minutes = 1500
+"#;
+    // Worn from the first second, so that the twin runs all the time and doubles the plant's work.
+    let worn = "[[fault]]\nfinding = \"impeller-worn\"\ntrip = 0\nonset_s = 0\nseverity = 0.5\n";
+    let folder = Folder::new();
+    for (name, fault) in [("healthy", ""), ("with a twin", worn)] {
+        folder.write("days.toml", format!("{DAYS}{fault}"));
+        let plan = Plan::read(&[folder.path().join("days.toml")], 20, 2).unwrap_or_else(|problem| panic!("{problem}"));
+        let (started, cpu_s) = (std::time::Instant::now(), cpu_seconds());
+        let report = json::to_json(&trial::run(&plan, &|_, _| {})).unwrap();
+        let report: serde_json::Value = serde_json::from_str(&report).unwrap();
+        let hours = report["scenarios"][0]["running_h"].as_f64().unwrap();
+        println!(
+            "{name}: {hours:.0} h at 1 Hz on two threads: {:.1} s, of the processor {:.1} s",
+            started.elapsed().as_secs_f64(),
+            cpu_seconds() - cpu_s
+        );
+    }
+}
+
+/// Processor time of this process so far; not a number where the system does not tell (Linux does, in hundredths).
+fn cpu_seconds() -> f64 {
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    // The name of the command may hold blanks; user and system time are the 12th and 13th field behind it.
+    let fields = stat.rsplit(')').next().unwrap_or_default().split_whitespace().skip(11).take(2);
+    let ticks: Vec<f64> = fields.filter_map(|field| field.parse().ok()).collect();
+    if let [user, system] = ticks[..] { (user + system) / 100.0 } else { f64::NAN }
+}
