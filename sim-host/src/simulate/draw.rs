@@ -3,6 +3,7 @@
 use rand_pcg::Pcg64Mcg;
 use rand_pcg::rand_core::SeedableRng;
 
+use super::book::Book;
 use super::days::{Course, Leg, Speeds, commissioning, steps};
 use super::faults::{DRIFT_GROWTH_S, Fault};
 use super::near_miss::Occurrence;
@@ -41,6 +42,7 @@ pub(super) struct Run<'s> {
     pub(super) trips: Vec<Trip>,
     pub(super) faults: Vec<Fault>,
     pub(super) near_misses: Vec<Occurrence>,
+    pub(super) book: Book,
 }
 
 /// One trip with every number settled.
@@ -51,6 +53,8 @@ pub(super) struct Trip {
     pub(super) legs: Vec<Leg>,
     /// Seconds of engine life at its first row.
     pub(super) life_s: f64,
+    /// Seconds on the clock from the first row of the first trip to its first row.
+    pub(super) clock_s: f64,
     /// Seconds that the engine stood before it.
     pub(super) rest_s: f64,
     pub(super) warm: bool,
@@ -104,8 +108,23 @@ impl<'s> Run<'s> {
         if scenario.commission {
             trips.splice(0..0, trips.first().map(|first| commissioning_trip(first, speeds)));
         }
+        set_clocks(&mut trips);
+        let book = Book::new(&scenario.book, &mut random);
         let interval_ms = ((interval_s * 1_000.0).round() as i64).max(1);
-        Self { engine, parameters, speeds, sensors, spikes_per_minute, interval_ms, trips, faults, near_misses }
+        Self { engine, parameters, speeds, sensors, spikes_per_minute, interval_ms, trips, faults, near_misses, book }
+    }
+}
+
+/// Trips follow each other after the hours that the engine stood and those that are not written.
+fn set_clocks(trips: &mut [Trip]) {
+    let mut before: Option<(f64, f64)> = None;
+    for trip in trips {
+        if let Some((clock_s, life_s)) = before {
+            trip.clock_s = clock_s + (trip.life_s - life_s) + trip.rest_s;
+        }
+        // The commissioning run is no part of the life that faults grow in.
+        let lived_s = if trip.number < 0 { 0.0 } else { trip.long_s() };
+        before = Some((trip.clock_s + trip.long_s(), trip.life_s + lived_s));
     }
 }
 
@@ -150,7 +169,7 @@ fn draw_trip(number: i16, plan: &TripPlan, speeds: Speeds, random: &mut Pcg64Mcg
         ..Demand::default()
     };
     let rest_s = plan.rest_h.draw(random) * 3_600.0;
-    Trip { number, surroundings, legs, life_s: 0.0, rest_s, warm: plan.warm, base }
+    Trip { number, surroundings, legs, life_s: 0.0, clock_s: 0.0, rest_s, warm: plan.warm, base }
 }
 
 /// The commissioning run: on the water of the first trip, from cold, in a calm.
@@ -160,6 +179,7 @@ fn commissioning_trip(first: &Trip, speeds: Speeds) -> Trip {
         surroundings: first.surroundings,
         legs: commissioning(speeds),
         life_s: 0.0,
+        clock_s: 0.0,
         rest_s: 0.0,
         warm: false,
         base: Demand::default(),

@@ -4,6 +4,7 @@
 //! plant uses the machine's own mathematics. `docs/scenario.md` describes the files.
 
 mod boat;
+mod book;
 mod csv;
 mod days;
 mod detectable;

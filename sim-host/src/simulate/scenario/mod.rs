@@ -2,6 +2,7 @@
 //!
 //! Everything that can be wrong with a scenario is found here, before anything is simulated.
 
+mod book;
 mod engine;
 mod parts;
 mod span;
@@ -19,6 +20,7 @@ use crate::plant::Sea;
 use crate::problem::Problem;
 use crate::profile::section::{Section, Source, kind_of};
 use crate::profile::{SECTIONS as PROFILE_SECTIONS, read_small_text};
+pub(super) use book::{BookItem, BookPlan};
 pub(super) use engine::{Engine, Engines};
 pub(super) use span::Span;
 use span::{Bounds, number};
@@ -31,6 +33,7 @@ pub struct Scenario {
     /// What it is called.
     pub name: Option<String>,
     pub(super) commission: bool,
+    pub(super) book: BookPlan,
     /// The engines of which one is drawn.
     pub(super) engines: Engines,
     pub(super) spread: Span,
@@ -96,7 +99,7 @@ pub(super) struct NearMissPlan {
     pub(super) severity: Span,
 }
 
-const OWN_KEYS: [&str; 7] = ["seed", "commission", "plant", "sensors", "trip", "fault", "near_miss"];
+const OWN_KEYS: [&str; 8] = ["seed", "commission", "book", "plant", "sensors", "trip", "fault", "near_miss"];
 
 impl Scenario {
     /// Reads a scenario.
@@ -131,6 +134,7 @@ impl Scenario {
             seed: read_seed(&root)?,
             name,
             commission: root.flag("commission")?.unwrap_or(false),
+            book: book::read(&root)?,
             engines,
             spread,
             interval_s: settings.interval_s,
