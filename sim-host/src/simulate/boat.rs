@@ -65,7 +65,7 @@ impl Boat {
         if trip.warm {
             self.plant.warm_up();
         }
-        self.sensors.rest();
+        self.sensors.begin_trip(trip.scales);
         self.skipper = Skipper::default();
     }
 

@@ -9,7 +9,7 @@ use super::faults::{DRIFT_GROWTH_S, Fault};
 use super::near_miss::Occurrence;
 use super::scenario::{Engine, Plan, Scenario, TripPlan};
 use super::sensors::SensorSpec;
-use crate::plant::noise::uniform;
+use crate::plant::noise::{normal, uniform};
 use crate::plant::{Demand, PlantParameters, Surroundings};
 use monitor_core::acquire::Channel;
 use monitor_core::finding::Finding;
@@ -21,6 +21,7 @@ pub(super) enum Purpose {
     Individual,
     Plant,
     Sensors,
+    Scales,
 }
 
 /// A seed of its own for each purpose.
@@ -60,6 +61,8 @@ pub(super) struct Trip {
     pub(super) warm: bool,
     /// Sea, current, tow and trim.
     pub(super) base: Demand,
+    /// By what each sensor's scale is off today, as a multiple.
+    pub(super) scales: [f64; Channel::COUNT],
 }
 
 impl Trip {
@@ -85,6 +88,7 @@ impl<'s> Run<'s> {
             sensors.set(channel, |spec| {
                 spec.noise *= noise;
                 spec.noise_share *= noise;
+                spec.trip_share *= noise;
             });
         }
         let faults = scenario.faults.iter().map(|plan| draw_fault(plan, &mut random)).collect();
@@ -105,6 +109,7 @@ impl<'s> Run<'s> {
             life_s += trip.long_s();
             trips.push(trip);
         }
+        draw_scales(&mut trips, &sensors, seed);
         if scenario.commission {
             trips.splice(0..0, trips.first().map(|first| commissioning_trip(first, speeds)));
         }
@@ -112,6 +117,14 @@ impl<'s> Run<'s> {
         let book = Book::new(&scenario.book, &mut random);
         let interval_ms = ((interval_s * 1_000.0).round() as i64).max(1);
         Self { engine, parameters, speeds, sensors, spikes_per_minute, interval_ms, trips, faults, near_misses, book }
+    }
+}
+
+/// From numbers of their own, so that a fault more or less moves none of them.
+fn draw_scales(trips: &mut [Trip], sensors: &SensorSpec, seed: u64) {
+    let mut random = Pcg64Mcg::seed_from_u64(stream(seed, Purpose::Scales));
+    for trip in trips {
+        trip.scales = Channel::ALL.map(|channel| 1.0 + sensors.of(channel).trip_share * normal(&mut random));
     }
 }
 
@@ -165,11 +178,22 @@ fn draw_trip(number: i16, plan: &TripPlan, speeds: Speeds, random: &mut Pcg64Mcg
         sea: plan.sea,
         current_kn: plan.current_kn.draw(random),
         tow_n: plan.tow_n.draw(random),
+        load_kg: plan.load_kg.draw(random),
         trim: plan.trim.draw(random),
         ..Demand::default()
     };
     let rest_s = plan.rest_h.draw(random) * 3_600.0;
-    Trip { number, surroundings, legs, life_s: 0.0, clock_s: 0.0, rest_s, warm: plan.warm, base }
+    Trip {
+        number,
+        surroundings,
+        legs,
+        life_s: 0.0,
+        clock_s: 0.0,
+        rest_s,
+        warm: plan.warm,
+        base,
+        scales: [1.0; Channel::COUNT],
+    }
 }
 
 /// The commissioning run: on the water of the first trip, from cold, in a calm.
@@ -183,5 +207,6 @@ fn commissioning_trip(first: &Trip, speeds: Speeds) -> Trip {
         rest_s: 0.0,
         warm: false,
         base: Demand::default(),
+        scales: [1.0; Channel::COUNT],
     }
 }

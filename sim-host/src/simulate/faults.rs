@@ -57,7 +57,11 @@ impl Fault {
             Finding::ImpellerWorn => add(&mut wear.impeller_worn, from(0.0)),
             // Half of them are a jammed meter instead, see `sensors`: the two cannot be told apart.
             Finding::TelltalePlugged if self.way < 0.5 => add(&mut wear.telltale_plugged, from(0.9)),
-            Finding::WaterwayFouled => add(&mut wear.waterway_fouling, from(0.0)),
+            // The nozzle of the telltale may or may not grow shut with the passages: the flow that is seen falls or rises.
+            Finding::WaterwayFouled => {
+                add(&mut wear.waterway_fouling, from(0.0));
+                add(&mut wear.telltale_plugged, 0.6 * self.way * from(0.0));
+            }
             // A slit in the water tube starves the head while the pump works: no finding names it as a cause.
             Finding::HeadClimbing => add(&mut wear.water_tube_leak, from(0.6)),
             Finding::HeadOverLimit => {
@@ -80,7 +84,7 @@ impl Fault {
                 add(place, from(0.3));
             }
             Finding::ChargeLost => add(&mut wear.rectifier_dead, from(0.8)),
-            Finding::WeakConnection => add(&mut wear.connection_ohm, (0.015 + 0.045 * self.severity) * grown),
+            Finding::WeakConnection => add(&mut wear.connection_ohm, (0.010 + 0.035 * self.severity) * grown),
             // The lever, the sensors and the calendar do the rest.
             _ => {}
         }

@@ -150,11 +150,14 @@ fn mean(kept: &Kept, trip: usize, channel: Channel, from_s: i64, to_s: i64) -> f
     sum / values.len() as f64
 }
 
+/// A flow meter whose scale is the same in every trip.
+const STEADY_METER: &str = "[sensors]\nflow = { trip_share = 0 }\n";
+
 #[test]
 fn wear_grows_over_the_hours_that_are_not_written_and_ends_where_it_is_mended() {
     let worn = fault("impeller-worn", 0, 0.0, 1.0, "growth_s = 540000\nend_trip = 2\nend_s = 0");
     let gap = TRIP.replace("plan", "gap_h = 100\nplan");
-    let (kept, simulated) = in_memory(&format!("{ENGINE}{TRIP}{gap}{TRIP}{worn}"), 1);
+    let (kept, simulated) = in_memory(&format!("{ENGINE}{STEADY_METER}{TRIP}{gap}{TRIP}{worn}"), 1);
     let [fresh, half, mended] = [0, 1, 2].map(|trip| mean(&kept, trip, Channel::Flow, 900, 960));
     assert!(half < 0.9 * fresh, "{half} of {fresh}");
     assert!((mended / fresh - 1.0).abs() < 0.05, "{mended} of {fresh}");
@@ -188,6 +191,20 @@ fn what_the_book_says_is_due_at_its_hour_and_on_its_day() {
         assert!(first.is_some_and(|at_s| (900.0..910.0).contains(&at_s)), "{name}: {first:?}");
         assert_eq!(second, Some(0.0), "{name}");
     }
+}
+
+#[test]
+fn the_scale_of_a_meter_is_not_the_same_from_trip_to_trip() {
+    let flows = |trip_share: &str| {
+        let text = format!("{ENGINE}[sensors]\nflow = {{ trip_share = {trip_share} }}\n{}", TRIP.repeat(4));
+        let (kept, _) = in_memory(&text, 3);
+        [0, 1, 2, 3].map(|trip| mean(&kept, trip, Channel::Flow, 500, 800))
+    };
+    let spread = |flows: [f64; 4]| {
+        flows.iter().copied().fold(0.0, f64::max) / flows.iter().copied().fold(f64::INFINITY, f64::min) - 1.0
+    };
+    let (steady, wandering) = (spread(flows("0")), spread(flows("0.05")));
+    assert!(steady < 0.01 && wandering > 0.03, "{steady} {wandering}");
 }
 
 #[test]

@@ -73,6 +73,7 @@ pub(super) struct TripPlan {
     pub(super) sea: Sea,
     pub(super) current_kn: Span,
     pub(super) tow_n: Span,
+    pub(super) load_kg: Span,
     pub(super) trim: Span,
 }
 
