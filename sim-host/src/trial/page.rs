@@ -209,10 +209,10 @@ fn add_leads(page: &mut String, ours: &Tally, baseline: &Tally) {
         return;
     }
     page.push_str(
-        "<h2>From the first warning to the head limit</h2>\n<p>Late and missed ones at their real value.</p>\n",
+        "<h2>From the first warning to the head limit</h2>\n<p>Late and missed ones at their real value. Possible is the median from the moment when the fault shows in the numbers.</p>\n",
     );
     page.push_str(
-        "<table><tr><th>finding</th><th>heads</th><th>lowest, s</th><th>median, s</th><th>baseline, s</th></tr>\n",
+        "<table><tr><th>finding</th><th>heads</th><th>lowest, s</th><th>median, s</th><th>possible, s</th><th>baseline, s</th></tr>\n",
     );
     for (finding, tally) in ours.findings.iter().filter(|(_, tally)| !tally.leads.is_empty()) {
         add_lead_row(page, *finding, tally, &baseline.findings);
@@ -231,11 +231,12 @@ fn add_lead_row(page: &mut String, finding: Finding, tally: &FindingTally, basel
     add(
         page,
         format_args!(
-            "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n",
+            "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n",
             finding.name(),
             tally.leads.len(),
             number(lowest),
             number(tally.lead_s()),
+            number(tally.lead_possible_s()),
             number(beside)
         ),
     );
