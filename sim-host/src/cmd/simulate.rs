@@ -10,14 +10,15 @@ use monitor_core::time::Instant;
 use super::notes;
 use crate::cli::SimulateArgs;
 use crate::problem::{Exit, Problem};
-use crate::simulate::{FileSink, Scenario, TripSink, simulate};
+use crate::simulate::{FileSink, Scenario, TripSink, Variation, simulate};
 
 /// Said of a trace that an earlier run left in the folder.
 const LEFT_BEHIND: &str = "not of this run; take it away before the folder is replayed as a whole";
 
 /// Writes the files of one run.
 pub(super) fn run(args: &SimulateArgs) -> Result<Option<Exit>, Problem> {
-    let scenario = Scenario::read(&args.scenario)?;
+    let variation = args.vary.as_deref().map(Variation::read).transpose()?;
+    let scenario = Scenario::read_varied(&args.scenario, variation.as_ref())?;
     refuse_to_overwrite_the_scenario(args)?;
     let files = FileSink::new(&args.output)?;
     let seed = args.seed.unwrap_or(scenario.seed);

@@ -26,7 +26,7 @@ use draw::Run;
 pub use labels::{Label, NearMiss, TripFacts};
 use near_miss::Occurrence;
 use scenario::Engine;
-pub use scenario::Scenario;
+pub use scenario::{Scenario, Variation};
 use voyage::Voyage;
 
 /// Where the trips of a run go. Trip −1 is the commissioning trip and comes first where there is one.

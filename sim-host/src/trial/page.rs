@@ -307,11 +307,12 @@ fn moment(at: Moment) -> String {
 
 /// What to type to see the case again.
 fn commands(bad: &Bad) -> String {
-    let Case { file, seed, is_commissioned } = &bad.case;
+    let Case { file, vary, seed, is_commissioned } = &bad.case;
     let file = shell_word(file);
+    let vary = vary.as_deref().map_or_else(String::new, |vary| format!(" --vary {}", shell_word(vary)));
     let commission = if *is_commissioned { format!(" --commission case-{seed}/commission.csv") } else { String::new() };
     format!(
-        "lookastern simulate {file} --seed {seed} -o case-{seed}\n\
+        "lookastern simulate {file} --seed {seed}{vary} -o case-{seed}\n\
          lookastern replay case-{seed}/trace-*.csv --profile case-{seed}/profile.toml{commission}"
     )
 }
@@ -353,10 +354,13 @@ mod tests {
         let named = Named { finding: Finding::VaneLost, channel: None };
         let at = Moment { trip: 0, at_ms: 0 };
         for (is_commissioned, expected) in [(false, ""), (true, " --commission case-7/commission.csv")] {
-            let case = Case { file: "a.toml".to_owned(), seed: 7, is_commissioned };
+            let case = Case { file: "a.toml".to_owned(), vary: Some("v.toml".to_owned()), seed: 7, is_commissioned };
             let said = commands(&Bad { case, named, at, severity: 1.0, millis: 0 });
             let replayed = "lookastern replay case-7/trace-*.csv --profile case-7/profile.toml";
-            assert_eq!(said, format!("lookastern simulate a.toml --seed 7 -o case-7\n{replayed}{expected}"));
+            assert_eq!(
+                said,
+                format!("lookastern simulate a.toml --seed 7 --vary v.toml -o case-7\n{replayed}{expected}")
+            );
         }
     }
 

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
-use sim_host::simulate::Scenario;
+use sim_host::simulate::{Scenario, Variation};
 use sim_host::trial::{self, Plan, events_of, json, run_seed};
 
 use crate::common::Folder;
@@ -126,7 +126,7 @@ fn the_same_whatever_the_threads_and_again() {
     let folder = folder();
     let report = |threads| {
         let scenarios = ["trouble.toml", "healthy.toml"].map(|name| folder.path().join(name)).to_vec();
-        let plan = Plan::read(&scenarios, 5, threads).unwrap_or_else(|problem| panic!("{problem}"));
+        let plan = Plan::read(&scenarios, None, 5, threads).unwrap_or_else(|problem| panic!("{problem}"));
         json::to_json(&trial::run(&plan, &|_, _| {})).unwrap()
     };
     let one = report(1);
@@ -173,6 +173,52 @@ fn finding<'r>(scenario: &'r serde_json::Value, name: &str) -> &'r serde_json::V
 }
 
 #[test]
+fn a_variation_is_laid_over_every_scenario() {
+    let folder = folder();
+    folder.write("cold.toml", "commission = false\n[sensors]\nhead = { step = 1.0 }\n[trip]\nwater_c = 4\n");
+    for (options, raw_water) in [("", "14.9 15.1"), ("--vary cold.toml", "3.9 4.1")] {
+        let done = folder.run(&format!("simulate healthy.toml {options} -o out"));
+        assert_eq!(done.code, Some(0), "{}", done.err);
+        let trace = folder.read("out/trace-000.csv");
+        let column = |name: &str| trace.lines().next().unwrap().split(',').position(|column| column == name).unwrap();
+        let (head, water) = (column("head_c"), column("water_c"));
+        let mut waters: Vec<f64> = Vec::new();
+        let mut is_whole = true;
+        for row in trace.lines().skip(1) {
+            let cells: Vec<&str> = row.split(',').collect();
+            waters.push(cells[water].parse().unwrap());
+            is_whole &= !cells[head].contains('.');
+        }
+        let mean = waters.iter().sum::<f64>() / waters.len() as f64;
+        let bounds: Vec<f64> = raw_water.split(' ').map(|bound| bound.parse().unwrap()).collect();
+        assert!((bounds[0]..bounds[1]).contains(&mean), "{options}: {mean} °C");
+        assert_eq!(is_whole, !options.is_empty(), "{options}");
+    }
+    let done = folder.run("trial trouble.toml healthy.toml --runs 2 --vary cold.toml --format line -o page.html");
+    assert_eq!((done.code, done.err.as_str()), (Some(0), ""));
+    let lines: Vec<_> = done.out.lines().collect();
+    assert!(lines.len() == 2 && lines[0].contains("water") && lines[0].ends_with("hours"), "{}", done.out);
+    assert!(folder.read("page.html").contains(" --vary cold.toml -o case-"));
+}
+
+#[test]
+fn the_variations_of_the_project_fit_every_scenario() {
+    let scenarios = judge_set().join("..");
+    for variation in std::fs::read_dir(scenarios.join("vary")).unwrap() {
+        let variation = Variation::read(&variation.unwrap().path()).unwrap_or_else(|problem| panic!("{problem}"));
+        for set in ["judge", "tune"] {
+            for file in std::fs::read_dir(scenarios.join(set)).unwrap() {
+                let file = file.unwrap().path();
+                if file.extension().is_some_and(|extension| extension == "toml") {
+                    let read = Scenario::read_varied(&file, Some(&variation));
+                    assert!(read.is_ok(), "{}", read.unwrap_err());
+                }
+            }
+        }
+    }
+}
+
+#[test]
 fn text_is_a_table_for_each_family() {
     let done = folder().run("trial trouble.toml --runs 2");
     assert_eq!((done.code, done.err.as_str()), (Some(0), ""));
@@ -185,11 +231,14 @@ fn text_is_a_table_for_each_family() {
 fn refusals_name_the_remedy() {
     let folder = folder();
     folder.write("bad.toml", TROUBLE.replace("finding = \"charge-lost\"", "finding = \"charge-lots\""));
+    folder.write("odd.toml", "[sensors]\nnoyse = 2\n");
     let cases = [
         ("no runs", "trial trouble.toml", 2, "--runs"),
         ("runs of nothing", "trial trouble.toml --runs 0", 2, "--runs"),
         ("a bad scenario", "trial trouble.toml bad.toml --runs 1", 2, "charge-lost"),
         ("no such scenario", "trial nowhere.toml --runs 1", 2, "nowhere.toml"),
+        ("no such variation", "trial trouble.toml --runs 1 --vary nowhere.toml", 2, "nowhere.toml"),
+        ("a variation that does not fit", "trial trouble.toml --runs 1 --vary odd.toml", 2, "odd.toml: The variation"),
         ("nowhere to write", "trial trouble.toml --runs 1 -o no/such/page.html", 4, "page.html"),
     ];
     for (name, command, code, said) in cases {
@@ -260,7 +309,8 @@ minutes = 1500
     let folder = Folder::new();
     for (name, fault) in [("healthy", ""), ("with a twin", worn)] {
         folder.write("days.toml", format!("{DAYS}{fault}"));
-        let plan = Plan::read(&[folder.path().join("days.toml")], 20, 2).unwrap_or_else(|problem| panic!("{problem}"));
+        let plan =
+            Plan::read(&[folder.path().join("days.toml")], None, 20, 2).unwrap_or_else(|problem| panic!("{problem}"));
         let (started, cpu_s) = (std::time::Instant::now(), cpu_seconds());
         let report = json::to_json(&trial::run(&plan, &|_, _| {})).unwrap();
         let report: serde_json::Value = serde_json::from_str(&report).unwrap();

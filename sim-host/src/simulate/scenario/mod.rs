@@ -6,11 +6,13 @@ mod book;
 mod engine;
 mod parts;
 mod span;
+mod variation;
 
 use std::path::Path;
 
 use monitor_core::acquire::Channel;
 use monitor_core::finding::Finding;
+use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::days::Day;
@@ -24,6 +26,7 @@ pub(super) use book::{BookItem, BookPlan};
 pub(super) use engine::{Engine, Engines};
 pub(super) use span::Span;
 use span::{Bounds, number};
+pub use variation::Variation;
 
 /// A scenario, read and checked.
 #[derive(Debug, Clone)]
@@ -117,14 +120,23 @@ impl Scenario {
     /// # Errors
     /// As [`Scenario::read`].
     pub fn from_toml(path: &Path, text: &str) -> Result<Self, Problem> {
-        let source = Source { path, text };
-        let document = DeTable::parse(text).map_err(|error| {
-            let offset = error.span().map_or(0, |span| span.start);
-            let cause = format!("The scenario is not valid TOML: {}", error.message().replace('\n', ", "));
-            source.problem(offset, cause, "Correct this line; each line is `key = value`, a [section] or a # comment")
-        })?;
+        Self::from_table(Source { path, text }, parse(path, text)?.get_ref())
+    }
+
+    /// Reads a scenario and lays `variation` over it.
+    ///
+    /// # Errors
+    /// As [`Scenario::read`]; a variation that does not fit is named.
+    pub fn read_varied(path: &Path, variation: Option<&Variation>) -> Result<Self, Problem> {
+        let text = read_small_text(path, "scenario")?;
+        let plain = Self::from_toml(path, &text)?;
+        let Some(variation) = variation else { return Ok(plain) };
+        variation.over(parse(path, &text)?.get_ref(), |table| Self::from_table(Source { path, text: &text }, table))
+    }
+
+    fn from_table(source: Source<'_>, table: &DeTable<'_>) -> Result<Self, Problem> {
         let known: Vec<_> = PROFILE_SECTIONS.into_iter().chain(OWN_KEYS).collect();
-        let root = Section::root(source, document.get_ref(), &known)?;
+        let root = Section::root(source, table, &known)?;
         let name = root.text("name")?.map(str::to_owned);
         let (engines, spread) = engine::read(&root)?;
         let settings = parts::sensors(&root, &engines)?;
@@ -171,6 +183,15 @@ impl Scenario {
     pub fn trip_count(&self) -> usize {
         self.trips.len()
     }
+}
+
+fn parse<'t>(path: &Path, text: &'t str) -> Result<Spanned<DeTable<'t>>, Problem> {
+    DeTable::parse(text).map_err(|error| {
+        let offset = error.span().map_or(0, |span| span.start);
+        let cause = format!("It is not valid TOML: {}", error.message().replace('\n', ", "));
+        let remedy = "Correct this line; each line is `key = value`, a [section] or a # comment";
+        Source { path, text }.problem(offset, cause, remedy)
+    })
 }
 
 fn read_seed(root: &Section<'_>) -> Result<u64, Problem> {
