@@ -153,6 +153,9 @@ pub struct SimulateArgs {
     /// A variation (TOML) that is laid over the scenario
     #[arg(long, value_name = "V.toml")]
     pub vary: Option<PathBuf>,
+    /// Also draw the trips on a page (HTML)
+    #[arg(long, value_name = "OUT.html")]
+    pub plot: Option<PathBuf>,
 }
 
 /// What `trial` is given.

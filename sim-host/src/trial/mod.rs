@@ -4,7 +4,6 @@
 
 mod baseline;
 mod case;
-mod chart;
 mod episode;
 mod fault;
 pub mod json;

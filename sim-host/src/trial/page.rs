@@ -7,13 +7,13 @@ use monitor_core::finding::{Family, Finding};
 
 use super::Report;
 use super::case::{Bad, Case};
-use super::chart::{Chart, Line};
 use super::fault::Moment;
 use super::relations::{Named, PAIRS};
 use super::statistics::count;
 use super::sweep::{Point, WAITS_S};
 use super::tally::{FindingTally, Tally, sorted_delays_s};
 use super::text::{Found, of};
+use crate::chart::{Chart, Line, escaped};
 
 const STYLE: &str = "\
 body{font:15px/1.45 sans-serif;color:#222;max-width:62rem;margin:2rem auto;padding:0 1rem}\
@@ -24,6 +24,9 @@ svg{max-width:100%;height:auto}";
 
 /// Longest delay shown in a chart, in seconds.
 const LONGEST_DELAY_S: f64 = 3_600.0;
+
+/// Height of a chart in pixels.
+const HEIGHT: u32 = 300;
 
 /// The whole page.
 #[must_use]
@@ -140,6 +143,7 @@ fn delay_chart(mut lines: Vec<Line>) -> Chart {
         x_range: (0.0, end),
         y_range: (0.0, 105.0),
         lines,
+        height: HEIGHT,
     }
 }
 
@@ -192,7 +196,7 @@ fn add_sweep(page: &mut String, points: &[Point]) {
 }
 
 fn sweep_chart(x: &str, y: &str, x_range: (f64, f64), top: f64, lines: Vec<Line>) -> String {
-    Chart { x: x.to_owned(), y: y.to_owned(), x_range, y_range: (0.0, top), lines }.to_svg()
+    Chart { x: x.to_owned(), y: y.to_owned(), x_range, y_range: (0.0, top), lines, height: HEIGHT }.to_svg()
 }
 
 /// How many heads had at least so much time between the first warning and the limit.
@@ -323,10 +327,6 @@ fn shell_word(word: &str) -> String {
     if word.chars().all(is_plain) { word.to_owned() } else { format!("'{}'", word.replace('\'', r"'\''")) }
 }
 
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
-}
-
 fn add(page: &mut String, text: std::fmt::Arguments<'_>) {
     // Writing to a String cannot fail.
     let _ = page.write_fmt(text);
@@ -346,7 +346,6 @@ mod tests {
         for (file, word) in cases {
             assert_eq!(shell_word(file), word);
         }
-        assert_eq!(escaped("<a> & b"), "&lt;a&gt; &amp; b");
     }
 
     #[test]

@@ -109,6 +109,39 @@ fn only_files_of_its_own_names_are_replaced() {
 }
 
 #[test]
+fn the_page_shows_every_trip_and_where_faults_stand() {
+    let folder = Folder::new();
+    let text = format!("{ENGINE}{TRIP}{TRIP}{}", fault("intake-blocked", 1, 400.0, 0.9, "end_s = 500"));
+    let text = text.replacen("Skiff 3", "<Skiff>", 1).replacen("seed", "commission = true\nseed", 1);
+    folder.write("s.toml", text);
+    let done = folder.run("simulate s.toml -o out --plot days.html");
+    assert_eq!(done.code, Some(0), "{}", done.err);
+    let page = folder.read("days.html");
+    for part in ["&lt;Skiff&gt;, seed 7", "Commissioning", "Trip 0", "Trip 1", "intake-blocked", "from 400 s on", "°C"]
+    {
+        assert!(page.contains(part), "{part}");
+    }
+    assert_eq!(page.matches("<svg").count(), 3 * 6, "one chart for each panel and trip");
+    for outside in ["<script", "src=", "<link", "@import", "url("] {
+        assert!(!page.contains(outside), "nothing from outside: {outside}");
+    }
+    let done = folder.run("simulate s.toml -o other --plot no/such/page.html");
+    assert_eq!(done.code, Some(4), "{}", done.err);
+    assert!(done.err.contains("page.html"), "{}", done.err);
+}
+
+#[test]
+fn an_engine_stands_in_the_water_of_the_next_trip() {
+    let text = format!("{ENGINE}{TRIP}{}", TRIP.replace("water_c = 18.0", "water_c = 5.0\nrest_h = 40"));
+    let (kept, _) = in_memory(&text, 2);
+    let first = kept.0[1].2[0].1;
+    for (channel, least, most) in [(Channel::Water, 4_500, 5_500), (Channel::Head, 5_000, 9_000)] {
+        let shown = first.raw(channel).raw;
+        assert!((least..=most).contains(&shown), "{}: {shown}", channel.name());
+    }
+}
+
+#[test]
 fn samples_in_memory_are_those_of_the_files() {
     let faults = fault("sensor-open", 0, 300.0, 1.0, "channel = \"head\"\nend_s = 320")
         + &fault("sensor-noisy", 0, 200.0, 1.0, "channel = \"supply\"")
