@@ -70,7 +70,11 @@ impl Fault {
             }
             Finding::ThermostatStuckClosed => add(&mut wear.thermostat_stuck_closed, from(0.7)),
             Finding::ThermostatStuckOpen => add(&mut wear.thermostat_stuck_open, from(0.5)),
-            Finding::OilPressureLow => add(&mut wear.oil_loss, from(0.75)),
+            // Oil runs out, or it is thin and the bearings are worn, which an idling engine feels.
+            Finding::OilPressureLow if self.way < 0.5 => add(&mut wear.oil_loss, from(0.75)),
+            Finding::OilPressureLow => add(&mut wear.oil_thin, from(0.8)),
+            // A half-dead rectifier still charges and gives no pulses: a counter then says that nothing turns.
+            Finding::SensorOpen if self.loses_pulses() => wear.rectifier_breaks_tach |= grown > 0.0,
             Finding::HubSlipping => add(&mut wear.hub_worn, from(0.6)),
             // A boat on a light load: with the lever alone a sound propeller holds the engine under its maximum.
             Finding::OverSpeed => add(&mut wear.propeller_ventilating, from(0.4)),
@@ -90,6 +94,11 @@ impl Fault {
         }
     }
 
+    /// Whether an open tacho lead shows as 0, and not as a blank cell: a third of them.
+    fn loses_pulses(&self) -> bool {
+        self.channel == Some(Channel::Rpm) && self.way < 1.0 / 3.0
+    }
+
     /// Adds what happens to the sensors.
     pub(super) fn sensors(&self, grown: f64, faults: &mut SensorFaults) {
         if self.finding == Finding::TelltalePlugged && self.way >= 0.5 {
@@ -98,6 +107,7 @@ impl Fault {
         let Some(channel) = self.channel else { return };
         let level = self.severity * grown;
         let fault = match self.finding {
+            Finding::SensorOpen if self.loses_pulses() => return,
             Finding::SensorOpen => SensorFault::Open,
             Finding::SensorShort => SensorFault::Short,
             Finding::SensorStuck => SensorFault::Stuck,
