@@ -150,6 +150,12 @@ pub struct SimulateArgs {
     /// Another seed than the scenario's
     #[arg(long, value_name = "N")]
     pub seed: Option<u64>,
+    /// A variation (TOML) that is laid over the scenario
+    #[arg(long, value_name = "V.toml")]
+    pub vary: Option<PathBuf>,
+    /// Also draw the trips on a page (HTML)
+    #[arg(long, value_name = "OUT.html")]
+    pub plot: Option<PathBuf>,
 }
 
 /// What `trial` is given.
@@ -161,7 +167,10 @@ pub struct TrialArgs {
     /// Runs of each scenario, every one with a seed of its own
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
     pub runs: u32,
-    /// Tables to read, or one JSON object
+    /// A variation (TOML) that is laid over each scenario
+    #[arg(long, value_name = "V.toml")]
+    pub vary: Option<PathBuf>,
+    /// Tables to read, one JSON object, or one line with its heading
     #[arg(long, value_enum, default_value_t = TrialFormat::Text)]
     pub format: TrialFormat,
     /// Also write a page with curves and the worst cases (HTML)
@@ -176,6 +185,8 @@ pub enum TrialFormat {
     Text,
     /// For programs.
     Json,
+    /// For tables of many trials.
+    Line,
 }
 
 /// How events are printed.

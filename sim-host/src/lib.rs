@@ -2,6 +2,7 @@
 #![forbid(unsafe_code)]
 
 pub mod actions;
+mod chart;
 pub mod cli;
 pub mod cmd;
 pub mod columns;

@@ -182,6 +182,80 @@ fn water_faults_show_where_a_mechanic_looks() {
     assert!(slit.head_c > sound.head_c + 10.0 && slit.telltale_lpm < 0.6 * sound.telltale_lpm, "{slit:?}");
 }
 
+/// Field report: overheats at 3,000 rpm only, fine at idle and at full speed: a slit water tube.
+#[test]
+fn a_small_slit_in_the_water_tube_is_felt_in_the_middle() {
+    let rise_k = |rpm: f64| {
+        let head_c = |wear: &Wear| {
+            let mut plant = warm(EngineKind::LargeFourStroke);
+            run(&mut plant, 600, &if rpm > 0.0 { at(rpm) } else { idling() }, wear);
+            plant.truth().head_c
+        };
+        head_c(&Wear { water_tube_leak: 0.1, ..Wear::default() }) - head_c(&Wear::default())
+    };
+    let (idle, middle, full) = (rise_k(0.0), rise_k(3_000.0), rise_k(5_500.0));
+    assert!(idle < 3.0, "{idle} K at idle");
+    assert!(middle > 10.0 && middle > full + 3.0, "{middle} K in the middle, {full} K at full speed");
+}
+
+/// "Flow good, overheats at high speed or on a long run: salt or scale in the head."
+#[test]
+fn fouled_passages_heat_at_every_speed_while_the_stream_is_good() {
+    for kind in EngineKind::ALL {
+        let rated_rpm = PlantParameters::of(kind).expect("built in").engine.rated_rpm;
+        let after = |share: f64, wear: &Wear| {
+            let mut plant = warm(kind);
+            run(&mut plant, 600, &if share > 0.0 { at(share * rated_rpm) } else { idling() }, wear);
+            plant.truth()
+        };
+        let mut rises = Vec::new();
+        for share in [0.0, 0.3, 0.55, 0.8] {
+            let healthy = after(share, &Wear::default());
+            let fouled = after(share, &Wear { waterway_fouling: 0.5, ..Wear::default() });
+            assert!(fouled.telltale_lpm > 0.9 * healthy.telltale_lpm, "{} at {share}: no stream", kind.name());
+            rises.push(fouled.head_c - healthy.head_c);
+        }
+        let hottest = rises.iter().copied().fold(0.0, f64::max);
+        assert!(rises.iter().all(|rise| *rise > 1.0) && hottest > 1.9 * rises[0], "{}: {rises:?} K", kind.name());
+    }
+}
+
+#[test]
+fn a_corroded_terminal_makes_the_starter_slow() {
+    let started = |connection_ohm| {
+        let mut plant = plant_in(EngineKind::MidFourStroke, 18.0);
+        let wear = Wear { connection_ohm, ..Wear::default() };
+        let cranking = Demand { cranking: true, ..idling() };
+        let (mut least_v, mut most_rpm) = (f64::INFINITY, 0.0_f64);
+        let mut seconds = 0.0;
+        while !plant.truth().firing && seconds < 30.0 {
+            plant.advance(0.25, &cranking, &wear);
+            let truth = plant.truth();
+            if truth.cranking {
+                (least_v, most_rpm) = (least_v.min(truth.supply_v), most_rpm.max(truth.rpm));
+            }
+            seconds += 0.25;
+        }
+        (least_v, most_rpm, seconds)
+    };
+    let (sound, weak) = (started(0.0), started(0.04));
+    assert!((9.0..=10.7).contains(&sound.0), "a sound one sags to {} V", sound.0);
+    assert!((5.5..=8.0).contains(&weak.0), "a weak one sags to {} V", weak.0);
+    assert!(weak.1 < 0.8 * sound.1 && weak.2 >= sound.2, "{weak:?} beside {sound:?}");
+}
+
+#[test]
+fn people_aboard_slow_the_boat_and_load_the_engine() {
+    let cruising = |load_kg| {
+        let mut plant = warm(EngineKind::MidFourStroke);
+        run(&mut plant, 120, &Demand { load_kg, ..at(4_200.0) }, &Wear::default());
+        plant.truth()
+    };
+    let (light, laden) = (cruising(0.0), cruising(225.0));
+    assert!(laden.speed_kn < light.speed_kn - 1.0 && laden.rpm < light.rpm - 20.0, "{laden:?}\n{light:?}");
+    assert!(laden.fuel_lph / laden.rpm > light.fuel_lph / light.rpm, "more fuel for each turn");
+}
+
 #[test]
 fn hose_pressure_hides_a_dead_impeller() {
     let dead = Wear { impeller_worn: 1.0, vanes_lost: 1.0, ..Wear::default() };

@@ -9,22 +9,31 @@ use monitor_core::time::Instant;
 
 use super::notes;
 use crate::cli::SimulateArgs;
+use crate::out_file::OutFile;
 use crate::problem::{Exit, Problem};
-use crate::simulate::{FileSink, Scenario, TripSink, simulate};
+use crate::simulate::{FileSink, Page, Scenario, TripSink, Variation, simulate};
 
 /// Said of a trace that an earlier run left in the folder.
 const LEFT_BEHIND: &str = "not of this run; take it away before the folder is replayed as a whole";
 
 /// Writes the files of one run.
 pub(super) fn run(args: &SimulateArgs) -> Result<Option<Exit>, Problem> {
-    let scenario = Scenario::read(&args.scenario)?;
+    let variation = args.vary.as_deref().map(Variation::read).transpose()?;
+    let scenario = Scenario::read_varied(&args.scenario, variation.as_ref())?;
     refuse_to_overwrite_the_scenario(args)?;
+    let plot_file = |target| OutFile::create(target, "The page", "Give --plot a place that can be written to");
+    let plot = args.plot.as_deref().map(plot_file).transpose()?;
     let files = FileSink::new(&args.output)?;
     let seed = args.seed.unwrap_or(scenario.seed);
-    let mut sink = Watched { files, trips: scenario.trip_count(), shows: io::stderr().is_terminal() };
+    let page = plot.as_ref().map(|_| Page::default());
+    let mut sink = Watched { files, page, trips: scenario.trip_count(), shows: io::stderr().is_terminal() };
     let simulated = simulate(&scenario, seed, &mut sink);
     let shown = sink.shows;
     let written = sink.files.finish(&simulated)?;
+    if let (Some(file), Some(page)) = (plot, sink.page) {
+        let title = format!("{}, seed {seed}", scenario.name.as_deref().unwrap_or("Simulated trips"));
+        file.finish(page.to_html(&title, &simulated).as_bytes())?;
+    }
     if shown {
         // The line of progress makes room.
         let _ = write!(io::stderr(), "\r\x1b[K");
@@ -64,9 +73,10 @@ fn left_behind(folder: &Path, written: &[PathBuf]) -> Vec<PathBuf> {
     found
 }
 
-/// The files, with a line of progress where somebody watches.
+/// The files and the page, with a line of progress where somebody watches.
 struct Watched {
     files: FileSink,
+    page: Option<Page>,
     trips: usize,
     shows: bool,
 }
@@ -77,10 +87,16 @@ impl TripSink for Watched {
             let _ = write!(io::stderr(), "\r\x1b[Ktrip {trip} of 0 to {}", self.trips.saturating_sub(1));
         }
         self.files.begin_trip(trip, channels);
+        if let Some(page) = &mut self.page {
+            page.begin_trip(trip, channels);
+        }
     }
 
     fn sample(&mut self, at: Instant, readings: &Readings) {
         self.files.sample(at, readings);
+        if let Some(page) = &mut self.page {
+            page.sample(at, readings);
+        }
     }
 
     fn end_trip(&mut self) {

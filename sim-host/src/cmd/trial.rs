@@ -11,7 +11,8 @@ use std::time::{Duration, Instant};
 use super::output_failed;
 use crate::cli::{TrialArgs, TrialFormat};
 use crate::problem::{Exit, Problem};
-use crate::trial::{self, Plan, json, page, text};
+use crate::simulate::Variation;
+use crate::trial::{self, Plan, json, line, page, text};
 
 /// Progress is said no more often than this.
 const PROGRESS_EVERY: Duration = Duration::from_millis(200);
@@ -19,7 +20,8 @@ const PROGRESS_EVERY: Duration = Duration::from_millis(200);
 /// Runs the trial and prints the report.
 pub(super) fn run(args: TrialArgs) -> Result<Option<Exit>, Problem> {
     let threads = thread::available_parallelism().map_or(1, NonZeroUsize::get);
-    let plan = Plan::read(&args.scenarios, args.runs, threads)?;
+    let variation = args.vary.as_deref().map(Variation::read).transpose()?;
+    let plan = Plan::read(&args.scenarios, variation.as_ref(), args.runs, threads)?;
     if let Some(output) = &args.output {
         // Known before the work is done.
         touch(output).map_err(|error| unwritable(output, &error))?;
@@ -32,6 +34,7 @@ pub(super) fn run(args: TrialArgs) -> Result<Option<Exit>, Problem> {
     }
     let said = match args.format {
         TrialFormat::Text => text::to_text(&report),
+        TrialFormat::Line => line::to_line(&report),
         TrialFormat::Json => json::to_json(&report).map_err(|error| {
             Problem::new(Exit::Device, format!("The report cannot be written: {error}"), "Use --format text")
         })?,

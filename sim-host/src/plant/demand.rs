@@ -55,6 +55,8 @@ pub struct Demand {
     pub hose_lpm: Option<f64>,
     /// Pull of whatever is towed, newtons.
     pub tow_n: f64,
+    /// People and gear aboard beyond what the boat is reckoned with, kilograms.
+    pub load_kg: f64,
     /// Current along the course, knots; a following current is positive.
     pub current_kn: f64,
     /// Wind and waves.
@@ -75,6 +77,7 @@ impl Default for Demand {
             cranking: false,
             hose_lpm: None,
             tow_n: 0.0,
+            load_kg: 0.0,
             current_kn: 0.0,
             sea: Sea::CALM,
             trim: 0.0,

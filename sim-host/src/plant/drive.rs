@@ -83,6 +83,8 @@ pub(super) struct DriveInputs {
     pub(super) fouled: f64,
     /// Tow, gusts and waves, newtons against the boat.
     pub(super) pull_n: f64,
+    /// Mass of the boat with what is aboard, as a multiple of what it is reckoned with.
+    pub(super) laden: f64,
     /// The boat is held (hose on land).
     pub(super) held: bool,
     /// Wear of the hub, 0 to 1.
@@ -197,6 +199,10 @@ impl Drive {
 
     pub(super) const fn neutral_torque_nm(&self) -> f64 {
         self.neutral_nm
+    }
+
+    pub(super) fn laden(&self, load_kg: f64) -> f64 {
+        1.0 + load_kg.max(0.0) / self.boat_kg
     }
 
     pub(super) const fn rated_torque_nm(&self) -> f64 {
@@ -315,10 +321,12 @@ impl System<f64, Motion> for Step<'_> {
         } else {
             -(drive.friction_nm * fading(moving.rpm) + loads.torque_nm) * rpm_per_nm_s
         };
-        let resistance = drive.resistance_n(moving.boat_m_per_s) * (1.0 + 0.3 * inputs.fouled);
+        // Drag grows with displacement, about in proportion (own assumption).
+        let resistance = drive.resistance_n(moving.boat_m_per_s) * (1.0 + 0.3 * inputs.fouled) * inputs.laden;
         let against = inputs.pull_n * (moving.boat_m_per_s / 0.5).clamp(-1.0, 1.0);
         // A planing hull carries along about a tenth of its mass in water.
-        rate[BOAT] = if inputs.held { 0.0 } else { (loads.thrust_n - resistance - against) / (1.1 * drive.boat_kg) };
+        let mass_kg = 1.1 * drive.boat_kg * inputs.laden;
+        rate[BOAT] = if inputs.held { 0.0 } else { (loads.thrust_n - resistance - against) / mass_kg };
     }
 }
 

@@ -27,6 +27,8 @@ pub(super) struct Battery {
     pub(super) surface_v: f64,
     pub(super) bus_v: f64,
     pub(super) current_a: f64,
+    /// How fast the starter turns the engine, as a share of what it does on a sound connection.
+    pub(super) starter_share: f64,
 }
 
 /// Time constant with which the terminals settle after a change of current, seconds (own assumption).
@@ -37,12 +39,24 @@ fn rest_v(charge: f64) -> f64 {
     11.7 + charge * (1.0 + 0.05 * charge)
 }
 
+/// Current of the starter and its speed as a share of the usual one. It draws `starter_a` from a sound battery; what a bad
+/// connection takes from its voltage it lacks in current and in speed (a direct-current motor near standstill).
+fn starter(parameters: &ElectricParameters, connection_ohm: f64, rest: f64) -> (f64, f64) {
+    if parameters.starter_a <= 0.0 {
+        return (0.0, 1.0);
+    }
+    let sound_v = 12.6 * parameters.nominal_v / 12.0;
+    let starter_ohm = (sound_v / parameters.starter_a - parameters.battery_ohm).max(parameters.battery_ohm);
+    let current_a = rest / (parameters.battery_ohm + connection_ohm + starter_ohm);
+    (current_a, (current_a / parameters.starter_a).min(1.0))
+}
+
 impl Battery {
     pub(super) fn rested(parameters: &ElectricParameters, charge: f64) -> Self {
         let fitted = parameters.battery_ah > 0.0;
         let scale = parameters.nominal_v / 12.0;
         let bus_v = if fitted { rest_v(charge) * scale } else { 0.0 };
-        Self { charge, surface_v: 0.0, bus_v, current_a: 0.0 }
+        Self { charge, surface_v: 0.0, bus_v, current_a: 0.0, starter_share: 1.0 }
     }
 
     /// Moves on by `seconds`.
@@ -67,7 +81,9 @@ impl Battery {
             0.0
         };
         let engine_a = if inputs.ignition { parameters.engine_load_a } else { 0.0 };
-        let starter_a = if inputs.cranking { parameters.starter_a } else { 0.0 };
+        let (starter_a, starter_share) = starter(parameters, connection, rest);
+        let starter_a = if inputs.cranking { starter_a } else { 0.0 };
+        self.starter_share = starter_share;
         let surplus_a = charge_a - engine_a - inputs.boat_load_a - starter_a;
         // A battery that is nearly full takes less and less (own form; a few amperes at 14.3 V when full).
         let charge2 = self.charge * self.charge;
@@ -109,6 +125,21 @@ mod tests {
         battery.bus_v
     }
 
+    #[test]
+    fn a_bad_terminal_starves_the_starter_and_never_takes_all_volts() {
+        let parameters = PlantParameters::of(EngineKind::MidFourStroke).expect("built in").electric;
+        let mut before = (f64::INFINITY, f64::INFINITY);
+        for connection_ohm in [0.0, 0.01, 0.03, 0.06, 0.5] {
+            let (current_a, share) = starter(&parameters, connection_ohm, 12.6);
+            assert!(current_a < before.0 && share <= before.1, "{connection_ohm} ohm: {current_a} A, {share}");
+            let left_v = 12.6 - current_a * (parameters.battery_ohm + connection_ohm);
+            assert!(left_v > 0.0, "{connection_ohm} ohm: {left_v} V");
+            before = (current_a, share);
+        }
+        let (sound_a, sound_share) = starter(&parameters, 0.0, 12.6);
+        assert!((sound_a - parameters.starter_a).abs() < 1e-9 && (sound_share - 1.0).abs() < 1e-9);
+    }
+
     /// The bands are common practice in workshops.
     #[test]
     fn volts_lie_where_a_mechanic_expects_them() {
@@ -126,7 +157,7 @@ mod tests {
             ("cruise", cruise, healthy, 120, 13.6, 14.5),
             ("cranking", cranking, healthy, 2, 9.0, 10.7),
             ("dead rectifier", cruise, dead, 120, 11.8, 12.6),
-            ("cranking over a bad terminal", cranking, weak, 2, 4.5, 7.5),
+            ("cranking over a bad terminal", cranking, weak, 2, 6.5, 8.5),
             ("load over a bad terminal", loaded, weak, 120, 12.5, 14.15),
         ] {
             let volts = settled(&inputs, &wear, seconds);

@@ -196,6 +196,7 @@ impl Running {
             ventilating: wear.propeller_ventilating.clamp(0.0, 1.0),
             fouled: wear.propeller_fouled.clamp(0.0, 1.0),
             pull_n: pull_n + trimmed_n,
+            laden: drive.laden(demand.load_kg),
             held: !afloat,
             hub_worn: wear.hub_worn,
         }

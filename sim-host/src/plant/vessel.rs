@@ -137,7 +137,7 @@ impl Plant {
         let flows = self.water_part(seconds, mean_rpm, demand, wear);
         let moved = self.heat_part(seconds, fuel_w, &flows, demand, wear);
         self.fill_part(seconds, &flows, moved.boiled_l, sums);
-        self.valves(seconds, flows.pressure_kpa, wear);
+        self.valves(seconds, flows.outlet_kpa, wear);
         let cranking = demand.cranking && !self.running.firing;
         let ignition = demand.rpm_wanted > 0.0 && self.moving.rpm > 0.0;
         let inputs = ElectricInputs { rpm: mean_rpm, cranking, ignition, boat_load_a: demand.boat_load_a };
@@ -152,7 +152,8 @@ impl Plant {
         let drawn = self.running.draw(&mut self.random, seconds);
         self.running.ignite(engine, demand, wear, self.moving.rpm, seconds);
         let block_c = self.temperatures.block_c;
-        let inputs = self.running.inputs((engine, &self.drive), (demand, wear), &drawn, block_c, seconds);
+        let mut inputs = self.running.inputs((engine, &self.drive), (demand, wear), &drawn, block_c, seconds);
+        inputs.cranking_rpm *= self.battery.starter_share;
         let before_rpm = self.moving.rpm;
         self.drive.advance(&inputs, &mut self.moving, seconds);
         let rpm = self.moving.rpm;
@@ -258,7 +259,7 @@ impl Plant {
     }
 
     /// Thermostat and relief valve follow temperature and pressure.
-    fn valves(&mut self, seconds: f64, pressure_kpa: f64, wear: &Wear) {
+    fn valves(&mut self, seconds: f64, outlet_kpa: f64, wear: &Wear) {
         let water = &self.parameters.water;
         if water.thermostat_opens_c > 0.0 {
             let half_play = 0.5 * water.thermostat_play_k / water.thermostat_span_k;
@@ -269,7 +270,7 @@ impl Plant {
             self.thermostat_open = moved.min(shut).max(wear.thermostat_stuck_open.clamp(0.0, 1.0));
         }
         if water.relief_fitted >= 0.5 {
-            let asked = ((pressure_kpa - water.relief_opens_kpa) / water.relief_span_kpa).clamp(0.0, 1.0);
+            let asked = ((outlet_kpa - water.relief_opens_kpa) / water.relief_span_kpa).clamp(0.0, 1.0);
             let asked = asked.max(wear.relief_stuck_open.clamp(0.0, 1.0));
             self.relief_open += (asked - self.relief_open) * seconds / (RELIEF_LAG_S + seconds);
         }

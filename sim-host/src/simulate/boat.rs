@@ -58,14 +58,13 @@ impl Boat {
 
     /// The engine stood before the trip; then the power comes.
     pub(super) fn begin_trip(&mut self, trip: &Trip, wear: &Wear) {
-        if trip.rest_s > 0.0 {
-            self.plant.cool_for(trip.rest_s, wear);
-        }
+        // It stands where it is going to run: in the water and air of the trip.
         self.plant.set_surroundings(trip.surroundings);
+        self.plant.cool_for(trip.rest_s, wear);
         if trip.warm {
             self.plant.warm_up();
         }
-        self.sensors.rest();
+        self.sensors.begin_trip(trip.scales);
         self.skipper = Skipper::default();
     }
 

@@ -242,10 +242,15 @@ pub(super) fn steps(plan: &[(f64, f64)], idle_rpm: f64) -> Vec<Leg> {
     plan.iter().map(lay).collect()
 }
 
-/// The trip that teaches what is normal: warm idle, then the three bands that commissioning wants.
+/// The trip that teaches what is normal: a cold engine is started and warmed up in gear, idles for five minutes, then holds
+/// each of the three bands that commissioning wants.
 pub(super) fn commissioning(speeds: Speeds) -> Vec<Leg> {
-    let shares = [0.4, 0.6, 0.8].map(|share| (120.0, share * speeds.rated_rpm));
-    let plan: Vec<_> = [(300.0, speeds.idle_rpm)].into_iter().chain(shares).chain([(20.0, 0.0)]).collect();
+    let idle = |seconds| (seconds, speeds.idle_rpm);
+    let ahead = |seconds, share| (seconds, share * speeds.rated_rpm);
+    // Eight minutes of warming up: three to eight are common practice in water of 15 to 20 °C.
+    let warming = [idle(60.0), ahead(420.0, 0.33)];
+    let teaching = [idle(300.0), ahead(120.0, 0.4), ahead(120.0, 0.6), ahead(120.0, 0.8), (20.0, 0.0)];
+    let plan: Vec<_> = warming.into_iter().chain(teaching).collect();
     steps(&plan, speeds.idle_rpm)
 }
 
@@ -289,6 +294,22 @@ mod tests {
         for (spent, weight) in seconds.into_iter().zip([0.06, 0.14, 0.15, 0.25, 0.40]) {
             assert!((spent / from_s - weight).abs() < 0.005, "{spent} of {from_s}, not {weight}");
         }
+    }
+
+    #[test]
+    fn commissioning_idles_warm_and_holds_three_bands_in_gear() {
+        let legs = commissioning(SPEEDS);
+        let mut from_s = 0.0;
+        let mut held = Vec::new();
+        for leg in &legs {
+            held.push((leg.until_s - from_s, (leg.rpm / SPEEDS.rated_rpm * 100.0).round(), leg.in_gear));
+            from_s = leg.until_s;
+        }
+        let bands = [(120.0, 40.0, true), (120.0, 60.0, true), (120.0, 80.0, true)];
+        assert_eq!(held[..2], [(60.0, 14.0, false), (420.0, 33.0, true)], "warming up");
+        assert_eq!(held[2], (300.0, 14.0, false), "five minutes at idle");
+        assert_eq!(held[3..6], bands);
+        assert!(legs.iter().all(|leg| leg.hose_lpm.is_none()), "afloat");
     }
 
     #[test]

@@ -9,6 +9,7 @@ use monitor_core::finding::Finding;
 use monitor_core::profile::Profile;
 use monitor_core::units::Quantity;
 
+use super::book::Book;
 use super::faults::Fault;
 use super::labels::Label;
 use super::sensors::{Sensors, Values};
@@ -26,6 +27,10 @@ pub(super) struct Scene<'a> {
     pub(super) values: &'a Values,
     pub(super) twin_values: &'a Values,
     pub(super) twin_sensors: &'a Sensors,
+    pub(super) book: &'a Book,
+    /// Running seconds, and seconds of the clock, since the first row of the first trip.
+    pub(super) running_s: f64,
+    pub(super) clock_s: f64,
 }
 
 /// How long a thing must last, and for how long it may pause meanwhile, seconds.
@@ -152,6 +157,9 @@ impl Watch {
                     && truth.rpm > CHARGES_FROM_RPM
                     && least.is_some_and(|least| truth.supply_v < least && twin.supply_v >= least)
             }
+            finding @ (Finding::ServiceDue | Finding::FuelOld) => {
+                scene.book.is_due(finding, scene.running_s, scene.clock_s)
+            }
             finding => self.channels(finding).any(|channel| self.differs(scene, channel)),
         }
     }
@@ -163,8 +171,6 @@ impl Watch {
             Finding::RunningUnsteady => &[Channel::Rpm],
             Finding::WeakConnection => &[Channel::Supply],
             Finding::TelltalePlugged => &[Channel::Flow],
-            // Nothing that is measured shows them; the hours of the care section do.
-            Finding::ServiceDue | Finding::FuelOld => &[],
             _ => &[Channel::Flow, Channel::Head],
         };
         let own = self.fault.channel;
@@ -185,6 +191,8 @@ fn hold(finding: Finding) -> Hold {
         Finding::DryStart | Finding::HeadClimbing => (5.0, 0.0),
         // As the finding itself: sixty seconds, in which the speed may fall for ten.
         Finding::ChargeLost => (60.0, 10.0),
+        // The book says it at once.
+        Finding::ServiceDue | Finding::FuelOld => (0.0, 0.0),
         // The starter turns for a second or two.
         Finding::WeakConnection => (1.0, 0.0),
         // Comes and goes.
@@ -197,9 +205,13 @@ fn hold(finding: Finding) -> Hold {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::simulate::scenario::{BookItem, BookPlan, Span};
     use crate::simulate::sensors::{Draws, SensorFaults, SensorSpec};
+    use monitor_core::ledger::Item;
     use monitor_core::profile::Electric;
     use monitor_core::units::{Pressure, Rpm, Temperature, Voltage};
+    use rand_pcg::Pcg64Mcg;
+    use rand_pcg::rand_core::SeedableRng;
 
     fn profile() -> Profile {
         let mut profile = Profile::new(4, Rpm::from_whole_rpm(750), Rpm::from_whole_rpm(6_000));
@@ -220,6 +232,11 @@ mod tests {
         ..Truth::default()
     };
 
+    fn item_due_after(seconds: f64) -> BookItem {
+        let hours = Some(seconds / 3_600.0);
+        BookItem { item: Item::Impeller, hours, months: None, run_in_hours: None, hours_ago: None, days_ago: None }
+    }
+
     /// When a fault counts as noticeable, if the boat is as `sick` says from second 100 on and well before; one sample a
     /// second, 300 of them.
     fn noticed(finding: Finding, channel: Option<Channel>, sick: impl Fn(f64, &mut Truth)) -> Option<f64> {
@@ -229,6 +246,10 @@ mod tests {
         let mut boat = Sensors::new(SensorSpec::default());
         let mut twin = boat;
         let (draws, none, profile) = (Draws::default(), SensorFaults::default(), profile());
+        let book = Book::new(
+            &BookPlan { run_h: Span::only(0.0), date: None, items: vec![item_due_after(150.0)] },
+            &mut Pcg64Mcg::seed_from_u64(1),
+        );
         for second in 0..300_u16 {
             let at_s = f64::from(second);
             let (mut truth, twin_truth) = (WELL(), WELL());
@@ -247,6 +268,9 @@ mod tests {
                 values: &values,
                 twin_values: &twin_values,
                 twin_sensors: &twin,
+                book: &book,
+                running_s: at_s,
+                clock_s: at_s,
             });
         }
         watch.label().detectable_s
@@ -257,7 +281,7 @@ mod tests {
 
     #[test]
     fn a_condition_counts_from_its_beginning_once_it_has_lasted() {
-        let cases: [(&str, Finding, Sick, Option<f64>); 10] = [
+        let cases: [(&str, Finding, Sick, Option<f64>); 11] = [
             ("no stream", Finding::StreamLost, |_, truth| truth.telltale_lpm = 0.1, Some(100.0)),
             ("a gulp", Finding::StreamLost, |at, truth| truth.telltale_lpm = if at < 3.0 { 0.1 } else { 2.5 }, None),
             ("over the limit", Finding::HeadOverLimit, |at, truth| truth.head_c = 90.0 + at, Some(106.0)),
@@ -267,7 +291,8 @@ mod tests {
             ("no charge", Finding::ChargeLost, |_, truth| truth.supply_v = 12.4, Some(100.0)),
             ("no charge at idle", Finding::ChargeLost, |_, truth| (truth.rpm, truth.supply_v) = (900.0, 12.4), None),
             ("slow climb", Finding::HeadClimbing, |at, truth| truth.head_c = 65.0 + 0.01 * at, None),
-            ("care", Finding::ServiceDue, |_, truth| truth.telltale_lpm = 0.0, None),
+            ("an item that is due after 150 s", Finding::ServiceDue, |_, _| {}, Some(150.0)),
+            ("no fuel in the book", Finding::FuelOld, |_, truth| truth.telltale_lpm = 0.0, None),
         ];
         for (name, finding, sick, expected) in cases {
             assert_eq!(noticed(finding, None, sick), expected, "{name}");

@@ -3,12 +3,13 @@
 use rand_pcg::Pcg64Mcg;
 use rand_pcg::rand_core::SeedableRng;
 
+use super::book::Book;
 use super::days::{Course, Leg, Speeds, commissioning, steps};
 use super::faults::{DRIFT_GROWTH_S, Fault};
 use super::near_miss::Occurrence;
 use super::scenario::{Engine, Plan, Scenario, TripPlan};
 use super::sensors::SensorSpec;
-use crate::plant::noise::uniform;
+use crate::plant::noise::{normal, uniform};
 use crate::plant::{Demand, PlantParameters, Surroundings};
 use monitor_core::acquire::Channel;
 use monitor_core::finding::Finding;
@@ -20,6 +21,7 @@ pub(super) enum Purpose {
     Individual,
     Plant,
     Sensors,
+    Scales,
 }
 
 /// A seed of its own for each purpose.
@@ -41,6 +43,7 @@ pub(super) struct Run<'s> {
     pub(super) trips: Vec<Trip>,
     pub(super) faults: Vec<Fault>,
     pub(super) near_misses: Vec<Occurrence>,
+    pub(super) book: Book,
 }
 
 /// One trip with every number settled.
@@ -51,11 +54,15 @@ pub(super) struct Trip {
     pub(super) legs: Vec<Leg>,
     /// Seconds of engine life at its first row.
     pub(super) life_s: f64,
+    /// Seconds on the clock from the first row of the first trip to its first row.
+    pub(super) clock_s: f64,
     /// Seconds that the engine stood before it.
     pub(super) rest_s: f64,
     pub(super) warm: bool,
     /// Sea, current, tow and trim.
     pub(super) base: Demand,
+    /// By what each sensor's scale is off today, as a multiple.
+    pub(super) scales: [f64; Channel::COUNT],
 }
 
 impl Trip {
@@ -81,6 +88,7 @@ impl<'s> Run<'s> {
             sensors.set(channel, |spec| {
                 spec.noise *= noise;
                 spec.noise_share *= noise;
+                spec.trip_share *= noise;
             });
         }
         let faults = scenario.faults.iter().map(|plan| draw_fault(plan, &mut random)).collect();
@@ -101,11 +109,35 @@ impl<'s> Run<'s> {
             life_s += trip.long_s();
             trips.push(trip);
         }
+        draw_scales(&mut trips, &sensors, seed);
         if scenario.commission {
             trips.splice(0..0, trips.first().map(|first| commissioning_trip(first, speeds)));
         }
+        set_clocks(&mut trips);
+        let book = Book::new(&scenario.book, &mut random);
         let interval_ms = ((interval_s * 1_000.0).round() as i64).max(1);
-        Self { engine, parameters, speeds, sensors, spikes_per_minute, interval_ms, trips, faults, near_misses }
+        Self { engine, parameters, speeds, sensors, spikes_per_minute, interval_ms, trips, faults, near_misses, book }
+    }
+}
+
+/// From numbers of their own, so that a fault more or less moves none of them.
+fn draw_scales(trips: &mut [Trip], sensors: &SensorSpec, seed: u64) {
+    let mut random = Pcg64Mcg::seed_from_u64(stream(seed, Purpose::Scales));
+    for trip in trips {
+        trip.scales = Channel::ALL.map(|channel| 1.0 + sensors.of(channel).trip_share * normal(&mut random));
+    }
+}
+
+/// Trips follow each other after the hours that the engine stood and those that are not written.
+fn set_clocks(trips: &mut [Trip]) {
+    let mut before: Option<(f64, f64)> = None;
+    for trip in trips {
+        if let Some((clock_s, life_s)) = before {
+            trip.clock_s = clock_s + (trip.life_s - life_s) + trip.rest_s;
+        }
+        // The commissioning run is no part of the life that faults grow in.
+        let lived_s = if trip.number < 0 { 0.0 } else { trip.long_s() };
+        before = Some((trip.clock_s + trip.long_s(), trip.life_s + lived_s));
     }
 }
 
@@ -146,22 +178,35 @@ fn draw_trip(number: i16, plan: &TripPlan, speeds: Speeds, random: &mut Pcg64Mcg
         sea: plan.sea,
         current_kn: plan.current_kn.draw(random),
         tow_n: plan.tow_n.draw(random),
+        load_kg: plan.load_kg.draw(random),
         trim: plan.trim.draw(random),
         ..Demand::default()
     };
     let rest_s = plan.rest_h.draw(random) * 3_600.0;
-    Trip { number, surroundings, legs, life_s: 0.0, rest_s, warm: plan.warm, base }
+    Trip {
+        number,
+        surroundings,
+        legs,
+        life_s: 0.0,
+        clock_s: 0.0,
+        rest_s,
+        warm: plan.warm,
+        base,
+        scales: [1.0; Channel::COUNT],
+    }
 }
 
-/// The commissioning run: on the water of the first trip, warm, in a calm.
+/// The commissioning run: on the water of the first trip, from cold, in a calm.
 fn commissioning_trip(first: &Trip, speeds: Speeds) -> Trip {
     Trip {
         number: -1,
         surroundings: first.surroundings,
         legs: commissioning(speeds),
         life_s: 0.0,
+        clock_s: 0.0,
         rest_s: 0.0,
-        warm: true,
+        warm: false,
         base: Demand::default(),
+        scales: [1.0; Channel::COUNT],
     }
 }

@@ -57,7 +57,11 @@ impl Fault {
             Finding::ImpellerWorn => add(&mut wear.impeller_worn, from(0.0)),
             // Half of them are a jammed meter instead, see `sensors`: the two cannot be told apart.
             Finding::TelltalePlugged if self.way < 0.5 => add(&mut wear.telltale_plugged, from(0.9)),
-            Finding::WaterwayFouled => add(&mut wear.waterway_fouling, from(0.0)),
+            // The nozzle of the telltale may or may not grow shut with the passages: the flow that is seen falls or rises.
+            Finding::WaterwayFouled => {
+                add(&mut wear.waterway_fouling, from(0.0));
+                add(&mut wear.telltale_plugged, 0.6 * self.way * from(0.0));
+            }
             // A slit in the water tube starves the head while the pump works: no finding names it as a cause.
             Finding::HeadClimbing => add(&mut wear.water_tube_leak, from(0.6)),
             Finding::HeadOverLimit => {
@@ -66,7 +70,11 @@ impl Fault {
             }
             Finding::ThermostatStuckClosed => add(&mut wear.thermostat_stuck_closed, from(0.7)),
             Finding::ThermostatStuckOpen => add(&mut wear.thermostat_stuck_open, from(0.5)),
-            Finding::OilPressureLow => add(&mut wear.oil_loss, from(0.75)),
+            // Oil runs out, or it is thin and the bearings are worn, which an idling engine feels.
+            Finding::OilPressureLow if self.way < 0.5 => add(&mut wear.oil_loss, from(0.75)),
+            Finding::OilPressureLow => add(&mut wear.oil_thin, from(0.8)),
+            // A half-dead rectifier still charges and gives no pulses: a counter then says that nothing turns.
+            Finding::SensorOpen if self.loses_pulses() => wear.rectifier_breaks_tach |= grown > 0.0,
             Finding::HubSlipping => add(&mut wear.hub_worn, from(0.6)),
             // A boat on a light load: with the lever alone a sound propeller holds the engine under its maximum.
             Finding::OverSpeed => add(&mut wear.propeller_ventilating, from(0.4)),
@@ -80,10 +88,15 @@ impl Fault {
                 add(place, from(0.3));
             }
             Finding::ChargeLost => add(&mut wear.rectifier_dead, from(0.8)),
-            Finding::WeakConnection => add(&mut wear.connection_ohm, (0.015 + 0.045 * self.severity) * grown),
+            Finding::WeakConnection => add(&mut wear.connection_ohm, (0.010 + 0.035 * self.severity) * grown),
             // The lever, the sensors and the calendar do the rest.
             _ => {}
         }
+    }
+
+    /// Whether an open tacho lead shows as 0, and not as a blank cell: a third of them.
+    fn loses_pulses(&self) -> bool {
+        self.channel == Some(Channel::Rpm) && self.way < 1.0 / 3.0
     }
 
     /// Adds what happens to the sensors.
@@ -94,6 +107,7 @@ impl Fault {
         let Some(channel) = self.channel else { return };
         let level = self.severity * grown;
         let fault = match self.finding {
+            Finding::SensorOpen if self.loses_pulses() => return,
             Finding::SensorOpen => SensorFault::Open,
             Finding::SensorShort => SensorFault::Short,
             Finding::SensorStuck => SensorFault::Stuck,

@@ -4,6 +4,7 @@
 //! plant uses the machine's own mathematics. `docs/scenario.md` describes the files.
 
 mod boat;
+mod book;
 mod csv;
 mod days;
 mod detectable;
@@ -11,6 +12,7 @@ mod draw;
 mod faults;
 mod labels;
 mod near_miss;
+mod page;
 mod scenario;
 mod sensors;
 mod voyage;
@@ -24,12 +26,15 @@ pub use csv::FileSink;
 use draw::Run;
 pub use labels::{Label, NearMiss, TripFacts};
 use near_miss::Occurrence;
+pub use page::Page;
 use scenario::Engine;
-pub use scenario::Scenario;
+pub use scenario::{Scenario, Variation};
 use voyage::Voyage;
 
 /// Where the trips of a run go. Trip −1 is the commissioning trip and comes first where there is one.
 pub trait TripSink {
+    /// The run begins, on an engine of this profile; said once, before the first trip.
+    fn begin_run(&mut self, _profile: &HostProfile) {}
     /// A trip begins; its trace has columns for `channels`.
     fn begin_trip(&mut self, trip: i16, channels: ChannelSet);
     /// One row: exactly what reading the written trace back gives.
@@ -58,6 +63,7 @@ pub struct Simulated {
 /// Runs `scenario` with `seed` and hands every sample to `sink`.
 pub fn simulate(scenario: &Scenario, seed: u64, sink: &mut dyn TripSink) -> Simulated {
     let run = Run::new(scenario, seed);
+    sink.begin_run(&run.engine.profile);
     let mut voyage = Voyage::new(&run, seed);
     let (mut labels, mut trips) = (Vec::new(), Vec::new());
     for trip in &run.trips {

@@ -50,10 +50,12 @@ pub(crate) enum Kind {
     PropellerWeed,
     /// Raw water of another temperature comes in, as at a river's mouth.
     ColdWater,
+    /// Vanes that took a set while the boat was laid up: little water at first.
+    SetImpeller,
 }
 
 impl Kind {
-    pub(crate) const ALL: [Self; 20] = [
+    pub(crate) const ALL: [Self; 21] = [
         Self::Gusts,
         Self::RoughSea,
         Self::Tow,
@@ -74,6 +76,7 @@ impl Kind {
         Self::ElectricLoad,
         Self::PropellerWeed,
         Self::ColdWater,
+        Self::SetImpeller,
     ];
 
     pub(crate) const fn name(self) -> &'static str {
@@ -98,6 +101,7 @@ impl Kind {
             Self::ElectricLoad => "electric-load",
             Self::PropellerWeed => "propeller-weed",
             Self::ColdWater => "cold-water",
+            Self::SetImpeller => "set-impeller",
         }
     }
 
@@ -182,6 +186,8 @@ impl Occurrence {
             Kind::IgnitionNoise => moment.faults.spikes_per_minute = 6.0 * severity,
             Kind::ElectricLoad if pulse(40.0, 90.0) => demand.boat_load_a += 12.0 * severity,
             Kind::PropellerWeed => moment.wear.propeller_fouled = 0.15 * severity,
+            // Common practice: they straighten within minutes (how many is an own assumption).
+            Kind::SetImpeller => moment.wear.impeller_worn = 0.35 * severity * (1.0 - since_s / 240.0).max(0.0),
             Kind::ColdWater => moment.water_shift_k = -6.0 * severity,
             _ => {}
         }

@@ -29,6 +29,8 @@ pub(super) struct Voyage<'r> {
     noise: Pcg64Mcg,
     /// Seconds of engine life at the onset of each fault.
     onsets_life_s: Vec<f64>,
+    /// Seconds that the engine has run since the first row.
+    running_s: f64,
 }
 
 /// What acts on the boat and on its twin.
@@ -51,7 +53,7 @@ impl<'r> Voyage<'r> {
         }
         let begins = |number: i16| run.trips.iter().find(|trip| trip.number == number).map_or(0.0, |trip| trip.life_s);
         let onsets_life_s = run.faults.iter().map(|fault| begins(fault.trip) + fault.onset_s).collect();
-        Self { run, channels, boat, twin: None, noise: sensor_noise(seed), onsets_life_s }
+        Self { run, channels, boat, twin: None, noise: sensor_noise(seed), onsets_life_s, running_s: 0.0 }
     }
 
     /// One trip, from power-up to power-down.
@@ -107,6 +109,9 @@ impl<'r> Voyage<'r> {
                 values: &values,
                 twin_values: &twin_values,
                 twin_sensors: twin.sensors(),
+                book: &self.run.book,
+                running_s: self.running_s,
+                clock_s: trip.clock_s + at_s,
             };
             for (place, watch) in watches {
                 if self.run.faults.get(*place).is_some_and(|fault| fault.stands(trip.number, at_s)) {
@@ -191,12 +196,13 @@ impl<'r> Voyage<'r> {
         self.run.faults.iter().enumerate().filter_map(stands).collect()
     }
 
-    fn note(&self, facts: &mut TripFacts, at_ms: i64, elapsed_s: f64, truth: &Truth) {
+    fn note(&mut self, facts: &mut TripFacts, at_ms: i64, elapsed_s: f64, truth: &Truth) {
         facts.written_s += elapsed_s;
         if !truth.firing {
             return;
         }
         facts.running_s += elapsed_s;
+        self.running_s += elapsed_s;
         let limit_c = f64::from(self.run.engine.profile.core.head_limit_or_default().raw()) / 1_000.0;
         if truth.head_c > limit_c && facts.head_over_limit_s.is_none() {
             facts.head_over_limit_s = Some(seconds(at_ms));

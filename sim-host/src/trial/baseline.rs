@@ -104,7 +104,7 @@ impl Baseline {
         }
     }
 
-    /// Takes the next sample; the commissioning trip also teaches the flow table.
+    /// Takes the next sample; the commissioning trip teaches the flow table and nothing else.
     pub(super) fn sample(&mut self, at: Moment, readings: &Readings) {
         let passed_ms = self.last_ms.map_or(0, |last| (at.at_ms - last).max(0));
         self.last_ms = Some(at.at_ms);
@@ -121,6 +121,12 @@ impl Baseline {
             self.restart_clocks();
             for index in [SWITCH, FLOW, SUPPLY] {
                 self.set(index, false, at);
+            }
+            return;
+        }
+        if at.trip < 0 {
+            if let Some(flow) = good(Channel::Flow) {
+                self.normal_flow.learn(speed, flow);
             }
             return;
         }
@@ -152,10 +158,6 @@ impl Baseline {
 
     fn watch_flow(&mut self, speed: i32, flow: Option<i32>, passed_ms: i64, at: Moment) {
         let Some(flow) = flow else { return };
-        if at.trip < 0 {
-            self.normal_flow.learn(speed, flow);
-            return;
-        }
         // Turning over is no running: no water is expected.
         if speed < self.idle_quarters / 2 {
             return;

@@ -14,8 +14,12 @@ const KEPT: usize = 12;
 pub(super) struct Case {
     /// The scenario file.
     pub(super) file: String,
+    /// The variation over it.
+    pub(super) vary: Option<String>,
     /// The seed of the run.
     pub(super) seed: u64,
+    /// Whether a commissioning run comes first.
+    pub(super) is_commissioned: bool,
 }
 
 /// One thing that went wrong in a run.
@@ -109,7 +113,7 @@ mod tests {
     fn the_worst_are_kept_and_the_first_of_equals() {
         let mut kept = Vec::new();
         for (seed, millis) in (0_u64..).zip([5, 1, 3, 1].into_iter().cycle().take(40)) {
-            let case = Case { file: "a.toml".to_owned(), seed };
+            let case = Case { file: "a.toml".to_owned(), vary: None, seed, is_commissioned: false };
             let named = Named { finding: Finding::IntakeBlocked, channel: None };
             let at = Moment { trip: 0, at_ms: 0 };
             keep(&mut kept, Bad { case, named, at, severity: 1.0, millis }, |bad| bad.millis);

@@ -1,5 +1,7 @@
 //! What the simulator knows: faults with their times, joined over the trips in which they stand.
 
+use monitor_core::finding::Family;
+
 use crate::simulate::Label;
 
 use super::relations::Named;
@@ -54,7 +56,7 @@ impl Fault {
     /// The faults behind the labels of a run, by onset.
     ///
     /// A fault that stands in several trips has a label in each. A label without an end and one for the same finding and
-    /// sensor in the next trip are one fault.
+    /// sensor in the next trip are one fault. What is due by the book is a fault from that moment on and none before.
     #[must_use]
     pub(super) fn all(labels: &[Label]) -> Vec<Self> {
         let mut labels: Vec<Self> = labels.iter().map(Self::of).collect();
@@ -74,7 +76,17 @@ impl Fault {
                 None => faults.push(label),
             }
         }
+        let mut faults: Vec<Self> = faults.into_iter().filter_map(Self::once_due).collect();
+        faults.sort_by_key(|fault| fault.onset);
         faults
+    }
+
+    /// A service that is not due yet is no fault: saying so early is as false as at any other time.
+    fn once_due(self) -> Option<Self> {
+        match self.named.finding.family() {
+            Family::Care => self.detectable.map(|due| Self { onset: due, ..self }),
+            _ => Some(self),
+        }
     }
 
     fn of(label: &Label) -> Self {
@@ -119,6 +131,17 @@ mod tests {
         assert_eq!(faults[0].detectable, Some(Moment { trip: 1, at_ms: 7_500 }));
         assert_eq!(faults[0].end, Moment { trip: 2, at_ms: 50_000 });
         assert_eq!(faults[0].over(60_000), Moment { trip: 2, at_ms: 110_000 });
+    }
+
+    #[test]
+    fn a_service_is_a_fault_once_it_is_due() {
+        let due = |trip, detectable_s| Label { finding: Finding::ServiceDue, ..label(trip, 0.0, detectable_s, None) };
+        let other = label(0, 100.0, Some(100.0), None);
+        let faults = Fault::all(&[due(0, None), due(1, Some(300.0)), other]);
+        let seen: Vec<_> = faults.iter().map(|fault| (fault.named.finding, fault.onset)).collect();
+        let at = |trip, at_ms| Moment { trip, at_ms };
+        assert_eq!(seen, [(Finding::ImpellerWorn, at(0, 100_000)), (Finding::ServiceDue, at(1, 300_000))]);
+        assert_eq!(Fault::all(&[due(0, None), due(1, None)]), [], "never due");
     }
 
     #[test]

@@ -45,6 +45,7 @@ struct Finding {
     delay_s: Option<f64>,
     delay_90_s: Option<f64>,
     overheated: usize,
+    lead_possible_s: Option<f64>,
 }
 
 #[derive(Serialize)]
@@ -113,6 +114,7 @@ fn of_finding(finding: &'static str, tally: &FindingTally) -> Finding {
         delay_s: tally.delay_s(0.5).map(short),
         delay_90_s: tally.delay_s(0.9).map(short),
         overheated: tally.leads.len(),
+        lead_possible_s: tally.lead_possible_s().map(short),
     }
 }
 

@@ -60,6 +60,8 @@ pub(super) enum CauseFirst {
 pub(super) struct Lead {
     /// From the first warning or alarm to the limit, in milliseconds; negative where it came after it.
     pub(super) lead_ms: i64,
+    /// From the moment when the fault could first be noticed to the limit, in milliseconds: no lead can be longer.
+    pub(super) most_ms: i64,
     /// Whether there was none at all; it then counts as if it had come at the end of the trip.
     pub(super) unwarned: bool,
     /// True engine speed at the limit, in rpm.
@@ -255,13 +257,13 @@ fn lead(history: &History, fault: &Fault, told: &[(&Episode, Relation)]) -> Opti
     let warned = told.iter().filter_map(|(episode, _)| episode.warned).min();
     let end = Moment { trip: overheat.at.trip, at_ms: overheat.trip_ends_ms };
     let warned = warned.filter(|warned| *warned <= end);
-    let lead_ms = match warned {
-        // Warned in an earlier trip: at least since this one began.
-        Some(warned) if warned.trip < overheat.at.trip => overheat.at.at_ms - first_ms(history, overheat.at.trip),
-        Some(warned) => overheat.at.at_ms - warned.at_ms,
-        None => overheat.at.at_ms - end.at_ms,
+    // Earlier trips count from the moment when this one began.
+    let since = |moment: Moment| {
+        let from_ms = if moment.trip < overheat.at.trip { first_ms(history, overheat.at.trip) } else { moment.at_ms };
+        overheat.at.at_ms - from_ms
     };
-    Some(Lead { lead_ms, unwarned: warned.is_none(), rpm: overheat.rpm })
+    let most_ms = since(fault.detectable.unwrap_or(fault.onset)).max(0);
+    Some(Lead { lead_ms: since(warned.unwrap_or(end)), most_ms, unwarned: warned.is_none(), rpm: overheat.rpm })
 }
 
 fn first_ms(history: &History, trip: i16) -> i64 {

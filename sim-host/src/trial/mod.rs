@@ -4,10 +4,10 @@
 
 mod baseline;
 mod case;
-mod chart;
 mod episode;
 mod fault;
 pub mod json;
+pub mod line;
 mod matching;
 mod observe;
 pub mod page;
@@ -30,25 +30,28 @@ use tally::{Scored, Tally};
 pub use observe::events_of;
 
 use crate::problem::Problem;
-use crate::simulate::Scenario;
+use crate::simulate::{Scenario, Variation};
 
 /// What is to be scored.
 #[derive(Debug, Clone)]
 pub struct Plan {
     /// Scenarios with the names of their files.
     scenarios: Vec<(String, Scenario)>,
+    /// The file of the variation over them.
+    vary: Option<String>,
     runs: u32,
     threads: usize,
 }
 
 impl Plan {
-    /// Reads the scenarios `files`, each to be run `runs` times. The result does not depend on the number of threads.
+    /// Reads the scenarios `files`, each with `variation` over it and to be run `runs` times. The result does not depend on the number of threads.
     ///
     /// # Errors
     /// A scenario cannot be used: exit code 2.
-    pub fn read(files: &[PathBuf], runs: u32, threads: usize) -> Result<Self, Problem> {
-        let read = |file: &PathBuf| Ok((file.to_string_lossy().into_owned(), Scenario::read(file)?));
-        Ok(Self { scenarios: files.iter().map(read).collect::<Result<_, _>>()?, runs, threads })
+    pub fn read(files: &[PathBuf], variation: Option<&Variation>, runs: u32, threads: usize) -> Result<Self, Problem> {
+        let read = |file: &PathBuf| Ok((file.to_string_lossy().into_owned(), Scenario::read_varied(file, variation)?));
+        let vary = variation.map(|variation| variation.path().to_string_lossy().into_owned());
+        Ok(Self { scenarios: files.iter().map(read).collect::<Result<_, _>>()?, vary, runs, threads })
     }
 }
 
@@ -171,7 +174,8 @@ fn report(plan: &Plan, jobs: &[(usize, u32)], scored: Vec<RunScore>) -> Report {
         let (Some((_, scenario)), Some(into)) = (plan.scenarios.get(*index), report.scenarios.get_mut(*index)) else {
             continue;
         };
-        let case = Case { file: into.file.clone(), seed: run_seed(scenario.seed, *run) };
+        let (seed, is_commissioned) = (run_seed(scenario.seed, *run), scenario.is_commissioned());
+        let case = Case { file: into.file.clone(), vary: plan.vary.clone(), seed, is_commissioned };
         report.worst.add(&case, &scored.ours);
         report.sweep.merge(&scored.sweep);
         into.ours.add(&scored.ours, Scored::Monitor, scored.speeds);

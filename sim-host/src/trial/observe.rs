@@ -18,6 +18,9 @@ const REARM_K: f64 = 20.0;
 /// Ticks further apart are a hole: time across it is no running time, in milliseconds.
 const HOLE_MS: i64 = 5_000;
 
+/// The commissioning run teaches what is normal and is not scored.
+const COMMISSIONING_TRIP: i16 = -1;
+
 /// What happened in a run and what was said.
 #[derive(Debug, Default)]
 pub(super) struct Run {
@@ -42,76 +45,20 @@ pub(super) struct Speeds {
     pub(super) rated: i32,
 }
 
-/// Simulates one run and keeps what is needed to judge it.
+/// Simulates one run and keeps what is needed to judge it; samples are judged as they come and not kept.
 #[must_use]
 pub(super) fn observe(scenario: &Scenario, seed: u64) -> Run {
-    let mut recording = Recording::default();
-    let simulated = simulate(scenario, seed, &mut recording);
-    let mut observer = Observer::new(&simulated.profile);
-    recording.play(&mut observer);
+    let mut observer = Observer::default();
+    let simulated = simulate(scenario, seed, &mut observer);
     observer.finish(Fault::all(&simulated.labels))
 }
 
 /// The events of one run as JSON Lines: those of the files that `simulate` writes, replayed.
 #[must_use]
 pub fn events_of(scenario: &Scenario, seed: u64) -> String {
-    let mut recording = Recording::default();
-    let simulated = simulate(scenario, seed, &mut recording);
-    let mut observer = Observer { lines: Some(String::new()), ..Observer::new(&simulated.profile) };
-    recording.play(&mut observer);
+    let mut observer = Observer { lines: Some(String::new()), ..Observer::default() };
+    simulate(scenario, seed, &mut observer);
     observer.lines.unwrap_or_default()
-}
-
-/// A run as it came: the engine, and with it its profile, is known only when it is over.
-#[derive(Debug, Default)]
-struct Recording(Vec<Step>);
-
-#[derive(Debug)]
-enum Step {
-    Begin { trip: i16, channels: ChannelSet },
-    Sample { at: Instant, readings: Readings },
-    Truth { at: Instant, head: Head },
-    End,
-}
-
-/// What is true of the head.
-#[derive(Debug, Clone, Copy)]
-struct Head {
-    celsius: f64,
-    rpm: f64,
-    is_running: bool,
-}
-
-impl TripSink for Recording {
-    fn begin_trip(&mut self, trip: i16, channels: ChannelSet) {
-        self.0.push(Step::Begin { trip, channels });
-    }
-
-    fn sample(&mut self, at: Instant, readings: &Readings) {
-        self.0.push(Step::Sample { at, readings: *readings });
-    }
-
-    fn truth(&mut self, at: Instant, truth: &Truth) {
-        let head = Head { celsius: truth.head_c, rpm: truth.rpm, is_running: truth.firing };
-        self.0.push(Step::Truth { at, head });
-    }
-
-    fn end_trip(&mut self) {
-        self.0.push(Step::End);
-    }
-}
-
-impl Recording {
-    fn play(&self, observer: &mut Observer) {
-        for step in &self.0 {
-            match step {
-                Step::Begin { trip, channels } => observer.begin_trip(*trip, *channels),
-                Step::Sample { at, readings } => observer.sample(*at, readings),
-                Step::Truth { at, head } => observer.truth(*at, *head),
-                Step::End => observer.end_trip(),
-            }
-        }
-    }
 }
 
 /// Takes the trips of one run.
@@ -156,10 +103,10 @@ impl Watched {
     }
 }
 
-impl Observer {
-    fn new(profile: &HostProfile) -> Self {
+impl TripSink for Observer {
+    fn begin_run(&mut self, profile: &HostProfile) {
         // Scenarios with a profile that contradicts itself are refused when they are read.
-        Self { watched: Watched::new(profile), ..Self::default() }
+        self.watched = Watched::new(profile);
     }
 
     fn begin_trip(&mut self, trip: i16, channels: ChannelSet) {
@@ -188,16 +135,19 @@ impl Observer {
         }
     }
 
-    fn truth(&mut self, at: Instant, head: Head) {
+    fn truth(&mut self, at: Instant, truth: &Truth) {
         let Some(watched) = &self.watched else { return };
-        if head.is_running && head.celsius > watched.head_limit_c {
+        if self.trip == COMMISSIONING_TRIP {
+            return;
+        }
+        if truth.firing && truth.head_c > watched.head_limit_c {
             if !self.head_is_over {
                 let at = Moment { trip: self.trip, at_ms: at.as_millis() };
                 let trip_ends_ms = at.at_ms;
-                self.history.overheats.push(Overheat { at, rpm: head.rpm, trip_ends_ms });
+                self.history.overheats.push(Overheat { at, rpm: truth.rpm, trip_ends_ms });
             }
             self.head_is_over = true;
-        } else if head.celsius < watched.head_limit_c - REARM_K {
+        } else if truth.head_c < watched.head_limit_c - REARM_K {
             self.head_is_over = false;
         }
     }
@@ -214,19 +164,24 @@ impl Observer {
             }
         }
     }
+}
 
+impl Observer {
     /// A decision tick closed: was the engine running, and what was said?
     fn tick(&mut self, tick: Instant) {
         let Some(watched) = &mut self.watched else { return };
         let at = Moment { trip: self.trip, at_ms: tick.as_millis() };
         let run = watched.monitor.run();
         self.run_began = run.running.then(|| at.later(-i64::from(run.since_start_ms)));
-        if run.running {
+        let is_scored = self.trip > COMMISSIONING_TRIP;
+        if run.running && is_scored {
             self.history.credit(self.last_running, at);
         }
         self.last_running = run.running.then_some(at);
         while let Some(event) = watched.monitor.next_event() {
-            self.book.take(&event, self.run_began);
+            if is_scored {
+                self.book.take(&event, self.run_began);
+            }
             if let Some(lines) = &mut self.lines {
                 // Writing to a String cannot fail.
                 let _ = write_event_json(&event, lines);

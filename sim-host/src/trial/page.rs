@@ -6,14 +6,14 @@ use std::fmt::Write as _;
 use monitor_core::finding::{Family, Finding};
 
 use super::Report;
-use super::case::Bad;
-use super::chart::{Chart, Line};
+use super::case::{Bad, Case};
 use super::fault::Moment;
 use super::relations::{Named, PAIRS};
 use super::statistics::count;
 use super::sweep::{Point, WAITS_S};
 use super::tally::{FindingTally, Tally, sorted_delays_s};
 use super::text::{Found, of};
+use crate::chart::{Chart, Line, escaped};
 
 const STYLE: &str = "\
 body{font:15px/1.45 sans-serif;color:#222;max-width:62rem;margin:2rem auto;padding:0 1rem}\
@@ -24,6 +24,9 @@ svg{max-width:100%;height:auto}";
 
 /// Longest delay shown in a chart, in seconds.
 const LONGEST_DELAY_S: f64 = 3_600.0;
+
+/// Height of a chart in pixels.
+const HEIGHT: u32 = 300;
 
 /// The whole page.
 #[must_use]
@@ -140,6 +143,7 @@ fn delay_chart(mut lines: Vec<Line>) -> Chart {
         x_range: (0.0, end),
         y_range: (0.0, 105.0),
         lines,
+        height: HEIGHT,
     }
 }
 
@@ -192,7 +196,7 @@ fn add_sweep(page: &mut String, points: &[Point]) {
 }
 
 fn sweep_chart(x: &str, y: &str, x_range: (f64, f64), top: f64, lines: Vec<Line>) -> String {
-    Chart { x: x.to_owned(), y: y.to_owned(), x_range, y_range: (0.0, top), lines }.to_svg()
+    Chart { x: x.to_owned(), y: y.to_owned(), x_range, y_range: (0.0, top), lines, height: HEIGHT }.to_svg()
 }
 
 /// How many heads had at least so much time between the first warning and the limit.
@@ -209,10 +213,10 @@ fn add_leads(page: &mut String, ours: &Tally, baseline: &Tally) {
         return;
     }
     page.push_str(
-        "<h2>From the first warning to the head limit</h2>\n<p>Late and missed ones at their real value.</p>\n",
+        "<h2>From the first warning to the head limit</h2>\n<p>Late and missed ones at their real value. Possible is the median from the moment when the fault shows in the numbers.</p>\n",
     );
     page.push_str(
-        "<table><tr><th>finding</th><th>heads</th><th>lowest, s</th><th>median, s</th><th>baseline, s</th></tr>\n",
+        "<table><tr><th>finding</th><th>heads</th><th>lowest, s</th><th>median, s</th><th>possible, s</th><th>baseline, s</th></tr>\n",
     );
     for (finding, tally) in ours.findings.iter().filter(|(_, tally)| !tally.leads.is_empty()) {
         add_lead_row(page, *finding, tally, &baseline.findings);
@@ -231,11 +235,12 @@ fn add_lead_row(page: &mut String, finding: Finding, tally: &FindingTally, basel
     add(
         page,
         format_args!(
-            "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n",
+            "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n",
             finding.name(),
             tally.leads.len(),
             number(lowest),
             number(tally.lead_s()),
+            number(tally.lead_possible_s()),
             number(beside)
         ),
     );
@@ -260,10 +265,7 @@ fn lead_line(label: &str, dashed: bool, leads: &[f64], end: f64) -> Line {
 type Said<'a> = &'a dyn Fn(&Bad) -> String;
 
 fn add_worst(page: &mut String, report: &Report) {
-    page.push_str(
-        "<h2>Worst cases</h2>\n<p>The second command replays what the first one wrote; a commissioning \
-         trip comes first there and counts as a trip.</p>\n",
-    );
+    page.push_str("<h2>Worst cases</h2>\n<p>The second command replays what the first one wrote.</p>\n");
     let worst = &report.worst;
     let seconds = |bad: &Bad| format!("{} s", bad.millis / 1_000);
     let severity = |bad: &Bad| format!("severity {:.2}", bad.severity);
@@ -309,11 +311,13 @@ fn moment(at: Moment) -> String {
 
 /// What to type to see the case again.
 fn commands(bad: &Bad) -> String {
-    let (file, seed) = (&bad.case.file, bad.case.seed);
+    let Case { file, vary, seed, is_commissioned } = &bad.case;
     let file = shell_word(file);
+    let vary = vary.as_deref().map_or_else(String::new, |vary| format!(" --vary {}", shell_word(vary)));
+    let commission = if *is_commissioned { format!(" --commission case-{seed}/commission.csv") } else { String::new() };
     format!(
-        "lookastern simulate {file} --seed {seed} -o case-{seed}\n\
-         lookastern replay case-{seed}/*.csv --profile case-{seed}/profile.toml"
+        "lookastern simulate {file} --seed {seed}{vary} -o case-{seed}\n\
+         lookastern replay case-{seed}/trace-*.csv --profile case-{seed}/profile.toml{commission}"
     )
 }
 
@@ -321,10 +325,6 @@ fn commands(bad: &Bad) -> String {
 fn shell_word(word: &str) -> String {
     let is_plain = |character: char| character.is_ascii_alphanumeric() || "./_-".contains(character);
     if word.chars().all(is_plain) { word.to_owned() } else { format!("'{}'", word.replace('\'', r"'\''")) }
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
 }
 
 fn add(page: &mut String, text: std::fmt::Arguments<'_>) {
@@ -346,7 +346,21 @@ mod tests {
         for (file, word) in cases {
             assert_eq!(shell_word(file), word);
         }
-        assert_eq!(escaped("<a> & b"), "&lt;a&gt; &amp; b");
+    }
+
+    #[test]
+    fn the_commands_commission_where_the_run_did() {
+        let named = Named { finding: Finding::VaneLost, channel: None };
+        let at = Moment { trip: 0, at_ms: 0 };
+        for (is_commissioned, expected) in [(false, ""), (true, " --commission case-7/commission.csv")] {
+            let case = Case { file: "a.toml".to_owned(), vary: Some("v.toml".to_owned()), seed: 7, is_commissioned };
+            let said = commands(&Bad { case, named, at, severity: 1.0, millis: 0 });
+            let replayed = "lookastern replay case-7/trace-*.csv --profile case-7/profile.toml";
+            assert_eq!(
+                said,
+                format!("lookastern simulate a.toml --seed 7 --vary v.toml -o case-7\n{replayed}{expected}")
+            );
+        }
     }
 
     #[test]

@@ -165,11 +165,26 @@ impl FindingTally {
         quantile(&self.sorted_leads_s(None), 0.5)
     }
 
+    /// Median of the leads that were possible, in seconds.
+    #[must_use]
+    pub(super) fn lead_possible_s(&self) -> Option<f64> {
+        quantile(&self.sorted_most_leads_s(None), 0.5)
+    }
+
     /// Leads in seconds, rising, of one band or of all.
     #[must_use]
     pub(super) fn sorted_leads_s(&self, band: Option<Band>) -> Vec<f64> {
-        let wanted = self.leads.iter().filter(|(of, _)| band.is_none_or(|band| band == *of));
-        sorted(wanted.map(|(_, lead)| seconds(lead.lead_ms)))
+        sorted(self.leads_of(band).map(|lead| seconds(lead.lead_ms)))
+    }
+
+    /// The leads that were possible, likewise.
+    #[must_use]
+    pub(super) fn sorted_most_leads_s(&self, band: Option<Band>) -> Vec<f64> {
+        sorted(self.leads_of(band).map(|lead| seconds(lead.most_ms)))
+    }
+
+    fn leads_of(&self, band: Option<Band>) -> impl Iterator<Item = &Lead> {
+        self.leads.iter().filter(move |(of, _)| band.is_none_or(|band| band == *of)).map(|(_, lead)| lead)
     }
 }
 

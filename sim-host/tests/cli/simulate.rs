@@ -109,6 +109,39 @@ fn only_files_of_its_own_names_are_replaced() {
 }
 
 #[test]
+fn the_page_shows_every_trip_and_where_faults_stand() {
+    let folder = Folder::new();
+    let text = format!("{ENGINE}{TRIP}{TRIP}{}", fault("intake-blocked", 1, 400.0, 0.9, "end_s = 500"));
+    let text = text.replacen("Skiff 3", "<Skiff>", 1).replacen("seed", "commission = true\nseed", 1);
+    folder.write("s.toml", text);
+    let done = folder.run("simulate s.toml -o out --plot days.html");
+    assert_eq!(done.code, Some(0), "{}", done.err);
+    let page = folder.read("days.html");
+    for part in ["&lt;Skiff&gt;, seed 7", "Commissioning", "Trip 0", "Trip 1", "intake-blocked", "from 400 s on", "°C"]
+    {
+        assert!(page.contains(part), "{part}");
+    }
+    assert_eq!(page.matches("<svg").count(), 3 * 6, "one chart for each panel and trip");
+    for outside in ["<script", "src=", "<link", "@import", "url("] {
+        assert!(!page.contains(outside), "nothing from outside: {outside}");
+    }
+    let done = folder.run("simulate s.toml -o other --plot no/such/page.html");
+    assert_eq!(done.code, Some(4), "{}", done.err);
+    assert!(done.err.contains("page.html"), "{}", done.err);
+}
+
+#[test]
+fn an_engine_stands_in_the_water_of_the_next_trip() {
+    let text = format!("{ENGINE}{TRIP}{}", TRIP.replace("water_c = 18.0", "water_c = 5.0\nrest_h = 40"));
+    let (kept, _) = in_memory(&text, 2);
+    let first = kept.0[1].2[0].1;
+    for (channel, least, most) in [(Channel::Water, 4_500, 5_500), (Channel::Head, 5_000, 9_000)] {
+        let shown = first.raw(channel).raw;
+        assert!((least..=most).contains(&shown), "{}: {shown}", channel.name());
+    }
+}
+
+#[test]
 fn samples_in_memory_are_those_of_the_files() {
     let faults = fault("sensor-open", 0, 300.0, 1.0, "channel = \"head\"\nend_s = 320")
         + &fault("sensor-noisy", 0, 200.0, 1.0, "channel = \"supply\"")
@@ -150,16 +183,61 @@ fn mean(kept: &Kept, trip: usize, channel: Channel, from_s: i64, to_s: i64) -> f
     sum / values.len() as f64
 }
 
+/// A flow meter whose scale is the same in every trip.
+const STEADY_METER: &str = "[sensors]\nflow = { trip_share = 0 }\n";
+
 #[test]
 fn wear_grows_over_the_hours_that_are_not_written_and_ends_where_it_is_mended() {
     let worn = fault("impeller-worn", 0, 0.0, 1.0, "growth_s = 540000\nend_trip = 2\nend_s = 0");
     let gap = TRIP.replace("plan", "gap_h = 100\nplan");
-    let (kept, simulated) = in_memory(&format!("{ENGINE}{TRIP}{gap}{TRIP}{worn}"), 1);
+    let (kept, simulated) = in_memory(&format!("{ENGINE}{STEADY_METER}{TRIP}{gap}{TRIP}{worn}"), 1);
     let [fresh, half, mended] = [0, 1, 2].map(|trip| mean(&kept, trip, Channel::Flow, 900, 960));
     assert!(half < 0.9 * fresh, "{half} of {fresh}");
     assert!((mended / fresh - 1.0).abs() < 0.05, "{mended} of {fresh}");
     let trips: Vec<_> = simulated.labels.iter().map(|label| (label.trip, label.end_s)).collect();
     assert_eq!(trips, [(0, None), (1, None)]);
+}
+
+/// Oil that is due after a quarter of an hour of running, and fuel ten weeks old.
+const BOOK: &str = "[care]\nengine-oil = { hours = 100 }\n[book]\nrun_h = 150\ndate = 2026-06-01\n\
+                    engine-oil = { hours_ago = 99.75 }\nfuel-fill = { days_ago = 70 }\n";
+
+#[test]
+fn what_the_book_says_is_due_at_its_hour_and_on_its_day() {
+    let faults = fault("service-due", 0, 0.0, 1.0, "") + &fault("fuel-old", 0, 0.0, 1.0, "");
+    let later = BOOK.replace("days_ago = 70", "days_ago = 69");
+    // The second trip begins twelve hours after the first, which begins at noon: on the next day.
+    let cases = [
+        ("as it is", BOOK.to_owned(), [Some(0.0), Some(0.0)]),
+        ("a day younger", later.clone(), [None, Some(0.0)]),
+        ("without a date", later.replace("date = 2026-06-01\n", ""), [None, None]),
+    ];
+    for (name, book, fuel) in cases {
+        let (_, simulated) = in_memory(&format!("{ENGINE}{book}{TRIP}{TRIP}{faults}"), 1);
+        let found = |finding| -> Vec<Option<f64>> {
+            let labels = simulated.labels.iter().filter(|label| label.finding == finding);
+            labels.map(|label| label.detectable_s).collect()
+        };
+        assert_eq!(found(Finding::FuelOld), fuel, "{name}");
+        let [first, second] = found(Finding::ServiceDue)[..] else { panic!("{name}: {:?}", simulated.labels) };
+        // It runs some 955 of the 960 s before its lever goes to off.
+        assert!(first.is_some_and(|at_s| (900.0..910.0).contains(&at_s)), "{name}: {first:?}");
+        assert_eq!(second, Some(0.0), "{name}");
+    }
+}
+
+#[test]
+fn the_scale_of_a_meter_is_not_the_same_from_trip_to_trip() {
+    let flows = |trip_share: &str| {
+        let text = format!("{ENGINE}[sensors]\nflow = {{ trip_share = {trip_share} }}\n{}", TRIP.repeat(4));
+        let (kept, _) = in_memory(&text, 3);
+        [0, 1, 2, 3].map(|trip| mean(&kept, trip, Channel::Flow, 500, 800))
+    };
+    let spread = |flows: [f64; 4]| {
+        flows.iter().copied().fold(0.0, f64::max) / flows.iter().copied().fold(f64::INFINITY, f64::min) - 1.0
+    };
+    let (steady, wandering) = (spread(flows("0")), spread(flows("0.05")));
+    assert!(steady < 0.01 && wandering > 0.03, "{steady} {wandering}");
 }
 
 #[test]
@@ -174,15 +252,13 @@ fn every_finding_can_be_provoked_and_noticed() {
         // A dry start and a tired connection are there before the engine is.
         let onset_s = if matches!(finding, Finding::DryStart | Finding::WeakConnection) { 0.0 } else { 300.0 };
         let text = format!(
-            "{ENGINE}[[trip]]\nwater_c = 18.0\nplan = [[300, 750], [900, 5200], [600, 750], [60, 0]]\n{}",
+            "{ENGINE}{BOOK}[[trip]]\nwater_c = 18.0\nplan = [[300, 750], [900, 5200], [600, 750], [60, 0]]\n{}",
             fault(finding.name(), 0, onset_s, 1.0, channel)
         );
         let (_, simulated) = in_memory(&text, 11);
         let [label] = simulated.labels[..] else { panic!("{:?}", simulated.labels) };
         assert_eq!((label.finding, label.onset_s), (finding, onset_s));
-        // Care goes by hours and dates alone.
-        let shows = !matches!(finding, Finding::ServiceDue | Finding::FuelOld);
-        assert_eq!(label.detectable_s.is_some(), shows, "{}: {label:?}", finding.name());
+        assert!(label.detectable_s.is_some_and(|at_s| at_s >= onset_s), "{}: {label:?}", finding.name());
     }
 }
 
@@ -241,6 +317,8 @@ fn an_unusable_scenario_is_named_with_line_and_remedy() {
         ("range", "18.0", "[20, 10]", &["s.toml:6:", "begins above its end"]),
         ("day", "[[240, 750], [600, 3500], [120, 750], [60, 0]]", "\"trawling\"", &["s.toml:7:", "trolling"]),
         ("plan", "[240, 750]", "[240, 750, 1]", &["s.toml:7:", "3 numbers"]),
+        ("item", "[plant]", "[book]\nimpelle = { days_ago = 3 }\n[plant]", &["s.toml:4:", "impeller"]),
+        ("date", "[plant]", "[book]\ndate = \"1 June\"\n[plant]", &["s.toml:4:", "not a date", "2026-06-01"]),
         ("finding", "intake-blocked", "intake-bloked", &["s.toml:9:", "intake-blocked"]),
         ("no such trip", "trip = 0", "trip = 1", &["s.toml:10:", "no such trip"]),
         ("onset too late", "400.0", "4000.0", &["s.toml:11:", "after the end of trip"]),
@@ -289,9 +367,8 @@ fn the_scenarios_of_the_project_and_of_its_page_are_accepted() {
         assert_eq!(scenario.name.as_deref(), path.file_stem().and_then(|stem| stem.to_str()), "{}", path.display());
         seen.extend(scenario.findings());
     }
-    // Traces in seconds cannot tell the age of fuel.
     let missing: Vec<_> = Finding::ALL.into_iter().filter(|finding| !seen.contains(finding)).collect();
-    assert_eq!(missing, [Finding::FuelOld]);
+    assert_eq!(missing, []);
     let page = std::fs::read_to_string(root.join("docs/scenario.md")).unwrap();
     let example = page.split("```toml\n").nth(1).and_then(|rest| rest.split("```").next()).unwrap();
     Scenario::from_toml("docs/scenario.md".as_ref(), example).unwrap_or_else(|problem| panic!("{problem}"));

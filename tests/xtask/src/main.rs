@@ -33,9 +33,12 @@ use crate::tool::Places;
 const USAGE: &str = "\
 usage: cargo xtask test [--install] [--strict] [--only WORD]
        cargo xtask judge [--runs N]
+       cargo xtask robust [--runs N] [--tune]
+                             the judge set as it is and under each variation of scenarios/vary
        cargo xtask traces    write the synthetic traces of tests/identity again
 
-  --runs N      how often each scenario of the judge set is run; 100 where it is not said
+  --runs N      how often each scenario is run; 100 where it is not said, 20 for each variation
+  --tune        the tune set instead, of which nothing is written down
 
   --install     first install what is missing: compiler targets by rustup, or else Debian's compiler, linker and QEMU
   --strict      a step that is left out counts as a failure
@@ -46,6 +49,7 @@ usage: cargo xtask test [--install] [--strict] [--only WORD]
 enum Task {
     Test(Options),
     Judge { runs: u32 },
+    Robust { runs: u32, tune: bool },
     Traces,
 }
 
@@ -61,6 +65,7 @@ fn parse(mut arguments: impl Iterator<Item = String>) -> Result<Task, String> {
     match arguments.next().as_deref() {
         Some("test") => {}
         Some("judge") => return judge_options(arguments),
+        Some("robust") => return robust_options(arguments),
         Some("traces") => return Ok(Task::Traces),
         Some(other) => return Err(format!("unknown task \"{other}\"")),
         None => return Err("no task".to_owned()),
@@ -78,16 +83,31 @@ fn parse(mut arguments: impl Iterator<Item = String>) -> Result<Task, String> {
 }
 
 fn judge_options(mut arguments: impl Iterator<Item = String>) -> Result<Task, String> {
-    let runs = match (arguments.next().as_deref(), arguments.next()) {
-        (None, _) => 100,
-        (Some("--runs"), Some(runs)) => runs.parse().map_err(|_| format!("\"{runs}\" is no number of runs"))?,
-        (Some("--runs"), None) => return Err("--runs without a number".to_owned()),
-        (Some(other), _) => return Err(format!("unknown option \"{other}\"")),
-    };
-    match arguments.next() {
-        None => Ok(Task::Judge { runs }),
-        Some(other) => Err(format!("unknown option \"{other}\"")),
+    let mut runs = 100;
+    while let Some(argument) = arguments.next() {
+        match argument.as_str() {
+            "--runs" => runs = number_of_runs(arguments.next())?,
+            other => return Err(format!("unknown option \"{other}\"")),
+        }
     }
+    Ok(Task::Judge { runs })
+}
+
+fn robust_options(mut arguments: impl Iterator<Item = String>) -> Result<Task, String> {
+    let (mut runs, mut tune) = (20, false);
+    while let Some(argument) = arguments.next() {
+        match argument.as_str() {
+            "--runs" => runs = number_of_runs(arguments.next())?,
+            "--tune" => tune = true,
+            other => return Err(format!("unknown option \"{other}\"")),
+        }
+    }
+    Ok(Task::Robust { runs, tune })
+}
+
+fn number_of_runs(word: Option<String>) -> Result<u32, String> {
+    let runs = word.ok_or("--runs without a number")?;
+    runs.parse().map_err(|_| format!("\"{runs}\" is no number of runs"))
 }
 
 fn main() -> ExitCode {
@@ -109,6 +129,12 @@ fn main() -> ExitCode {
             let places = Places::of(root);
             let mut plan = Plan::new(None, true);
             plan.step("judge", || judge::judge(&places, runs));
+            plan.conclude()
+        }
+        Task::Robust { runs, tune } => {
+            let places = Places::of(root);
+            let mut plan = Plan::new(None, true);
+            plan.step("robust", || judge::robust(&places, runs, tune));
             plan.conclude()
         }
         Task::Traces => match traces::write_all(&root.join("tests/identity")) {
@@ -148,6 +174,9 @@ mod tests {
             ("so many runs", "judge --runs 400", Ok(Task::Judge { runs: 400 })),
             ("no number", "judge --runs many", Err("\"many\" is no number of runs".to_owned())),
             ("too much", "judge --runs 4 5", Err("unknown option \"5\"".to_owned())),
+            ("robust", "robust", Ok(Task::Robust { runs: 20, tune: false })),
+            ("robust on tune", "robust --tune --runs 3", Ok(Task::Robust { runs: 3, tune: true })),
+            ("runs of nothing", "robust --runs", Err("--runs without a number".to_owned())),
             ("no task", "", Err("no task".to_owned())),
             ("another task", "tests", Err("unknown task \"tests\"".to_owned())),
             ("another option", "test --fast", Err("unknown option \"--fast\"".to_owned())),

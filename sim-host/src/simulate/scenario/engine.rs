@@ -91,7 +91,15 @@ fn engine(root: &Section<'_>, plant: Option<&Section<'_>>, kind: EngineKind) -> 
         let offset = error.offset.unwrap_or(0);
         root.source().problem(offset, error.cause.clone(), error.remedy.clone())
     };
+    let mut overrides = plant.map(|plant| plant.table().clone()).unwrap_or_default();
+    for own in ["kind", "spread"] {
+        overrides.remove(own);
+    }
     let mut parameters = PlantParameters::of(kind).map_err(|error| refused(&error))?;
+    if !root.has("engine") {
+        // The profile is written of what is there.
+        parameters.apply(&overrides).map_err(|error| refused(&error))?;
+    }
     let mut written = Written::default();
     written.profile(root, (!root.has("engine")).then_some(&parameters));
     let path = root.source().path;
@@ -100,12 +108,6 @@ fn engine(root: &Section<'_>, plant: Option<&Section<'_>>, kind: EngineKind) -> 
         parameters = parameters.with_nameplate(&nameplate(root, &profile.core));
         if profile.core.electric.is_none() {
             parameters.electric.battery_ah = 0.0;
-        }
-    }
-    if let Some(plant) = plant {
-        let mut overrides = plant.table().clone();
-        for own in ["kind", "spread"] {
-            overrides.remove(own);
         }
         parameters.apply(&overrides).map_err(|error| refused(&error))?;
     }

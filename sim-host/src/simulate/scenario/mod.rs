@@ -2,14 +2,17 @@
 //!
 //! Everything that can be wrong with a scenario is found here, before anything is simulated.
 
+mod book;
 mod engine;
 mod parts;
 mod span;
+mod variation;
 
 use std::path::Path;
 
 use monitor_core::acquire::Channel;
 use monitor_core::finding::Finding;
+use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::days::Day;
@@ -19,9 +22,11 @@ use crate::plant::Sea;
 use crate::problem::Problem;
 use crate::profile::section::{Section, Source, kind_of};
 use crate::profile::{SECTIONS as PROFILE_SECTIONS, read_small_text};
+pub(super) use book::{BookItem, BookPlan};
 pub(super) use engine::{Engine, Engines};
 pub(super) use span::Span;
 use span::{Bounds, number};
+pub use variation::Variation;
 
 /// A scenario, read and checked.
 #[derive(Debug, Clone)]
@@ -31,6 +36,7 @@ pub struct Scenario {
     /// What it is called.
     pub name: Option<String>,
     pub(super) commission: bool,
+    pub(super) book: BookPlan,
     /// The engines of which one is drawn.
     pub(super) engines: Engines,
     pub(super) spread: Span,
@@ -70,6 +76,7 @@ pub(super) struct TripPlan {
     pub(super) sea: Sea,
     pub(super) current_kn: Span,
     pub(super) tow_n: Span,
+    pub(super) load_kg: Span,
     pub(super) trim: Span,
 }
 
@@ -96,7 +103,7 @@ pub(super) struct NearMissPlan {
     pub(super) severity: Span,
 }
 
-const OWN_KEYS: [&str; 7] = ["seed", "commission", "plant", "sensors", "trip", "fault", "near_miss"];
+const OWN_KEYS: [&str; 8] = ["seed", "commission", "book", "plant", "sensors", "trip", "fault", "near_miss"];
 
 impl Scenario {
     /// Reads a scenario.
@@ -113,14 +120,23 @@ impl Scenario {
     /// # Errors
     /// As [`Scenario::read`].
     pub fn from_toml(path: &Path, text: &str) -> Result<Self, Problem> {
-        let source = Source { path, text };
-        let document = DeTable::parse(text).map_err(|error| {
-            let offset = error.span().map_or(0, |span| span.start);
-            let cause = format!("The scenario is not valid TOML: {}", error.message().replace('\n', ", "));
-            source.problem(offset, cause, "Correct this line; each line is `key = value`, a [section] or a # comment")
-        })?;
+        Self::from_table(Source { path, text }, parse(path, text)?.get_ref())
+    }
+
+    /// Reads a scenario and lays `variation` over it.
+    ///
+    /// # Errors
+    /// As [`Scenario::read`]; a variation that does not fit is named.
+    pub fn read_varied(path: &Path, variation: Option<&Variation>) -> Result<Self, Problem> {
+        let text = read_small_text(path, "scenario")?;
+        let plain = Self::from_toml(path, &text)?;
+        let Some(variation) = variation else { return Ok(plain) };
+        variation.over(parse(path, &text)?.get_ref(), |table| Self::from_table(Source { path, text: &text }, table))
+    }
+
+    fn from_table(source: Source<'_>, table: &DeTable<'_>) -> Result<Self, Problem> {
         let known: Vec<_> = PROFILE_SECTIONS.into_iter().chain(OWN_KEYS).collect();
-        let root = Section::root(source, document.get_ref(), &known)?;
+        let root = Section::root(source, table, &known)?;
         let name = root.text("name")?.map(str::to_owned);
         let (engines, spread) = engine::read(&root)?;
         let settings = parts::sensors(&root, &engines)?;
@@ -131,6 +147,7 @@ impl Scenario {
             seed: read_seed(&root)?,
             name,
             commission: root.flag("commission")?.unwrap_or(false),
+            book: book::read(&root)?,
             engines,
             spread,
             interval_s: settings.interval_s,
@@ -155,11 +172,26 @@ impl Scenario {
         findings
     }
 
+    /// Whether a commissioning run comes before its trips.
+    #[must_use]
+    pub const fn is_commissioned(&self) -> bool {
+        self.commission
+    }
+
     /// The number of its trips, commissioning not counted.
     #[must_use]
     pub fn trip_count(&self) -> usize {
         self.trips.len()
     }
+}
+
+fn parse<'t>(path: &Path, text: &'t str) -> Result<Spanned<DeTable<'t>>, Problem> {
+    DeTable::parse(text).map_err(|error| {
+        let offset = error.span().map_or(0, |span| span.start);
+        let cause = format!("It is not valid TOML: {}", error.message().replace('\n', ", "));
+        let remedy = "Correct this line; each line is `key = value`, a [section] or a # comment";
+        Source { path, text }.problem(offset, cause, remedy)
+    })
 }
 
 fn read_seed(root: &Section<'_>) -> Result<u64, Problem> {

@@ -23,7 +23,7 @@ const SENSOR: Bounds = Bounds::new(0.0, 1e4, "");
 /// Samples closer than these belong to no monitor, wider ones break the decision tick.
 const INTERVAL: Bounds = Bounds::new(0.1, 2.0, "seconds");
 
-const TRIP_KEYS: [&str; 12] = [
+const TRIP_KEYS: [&str; 13] = [
     "water_c",
     "air_c",
     "salinity",
@@ -35,6 +35,7 @@ const TRIP_KEYS: [&str; 12] = [
     "sea",
     "current_kn",
     "tow_n",
+    "load_kg",
     "trim",
 ];
 const FAULT_KEYS: [&str; 8] = ["finding", "trip", "onset_s", "severity", "end_s", "channel", "growth_s", "end_trip"];
@@ -62,20 +63,23 @@ pub(super) fn sensors(root: &Section<'_>, engines: &Engines) -> Result<Settings,
     settings.spikes_per_minute = Span::or(&section, "spikes_per_minute", Bounds::new(0.0, 60.0, ""), 0.0)?;
     settings.noise = Span::or(&section, "noise", Bounds::new(0.0, 100.0, ""), 1.0)?;
     for channel in Channel::ALL {
-        let Some(sensor) = section.section(channel.name(), &["noise", "noise_share", "step", "lag_s", "least"])? else {
+        let Some(sensor) =
+            section.section(channel.name(), &["noise", "noise_share", "trip_share", "step", "lag_s", "least"])?
+        else {
             continue;
         };
         let read = |key| -> Result<Option<f64>, Problem> {
             sensor.value(key).map(|value| number(&sensor, key, value, SENSOR)).transpose()
         };
-        let changes = [read("noise")?, read("noise_share")?, read("lag_s")?, read("least")?];
+        let changes = [read("noise")?, read("noise_share")?, read("trip_share")?, read("lag_s")?, read("least")?];
         let step = read("step")?;
         if step.is_some_and(|step| step <= 0.0) {
             let cause = format!("{} must be above 0", sensor.joined("step"));
             return Err(sensor.problem_at("step", cause, "Give what the sensor's smallest change is"));
         }
         settings.spec.set(channel, |spec| {
-            let places = [&mut spec.noise, &mut spec.noise_share, &mut spec.lag_s, &mut spec.least];
+            let places =
+                [&mut spec.noise, &mut spec.noise_share, &mut spec.trip_share, &mut spec.lag_s, &mut spec.least];
             for (place, change) in places.into_iter().zip(changes) {
                 *place = change.unwrap_or(*place);
             }
@@ -115,6 +119,7 @@ fn trip(section: &Section<'_>) -> Result<TripPlan, Problem> {
         sea,
         current_kn: Span::or(section, "current_kn", Bounds::new(-15.0, 15.0, "kn"), 0.0)?,
         tow_n: Span::or(section, "tow_n", Bounds::new(0.0, 1e5, "N"), 0.0)?,
+        load_kg: Span::or(section, "load_kg", Bounds::new(0.0, 10_000.0, "kg"), 0.0)?,
         trim: Span::or(section, "trim", Bounds::new(-1.0, 1.0, ""), 0.0)?,
     })
 }

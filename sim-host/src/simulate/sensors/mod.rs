@@ -78,6 +78,8 @@ pub(super) struct Sensors {
     spec: SensorSpec,
     /// What the lagging element of each sensor has; `NAN` before the first sample.
     lagged: [f64; Channel::COUNT],
+    /// By what each one's scale is off in this trip, as a multiple.
+    scales: [f64; Channel::COUNT],
     /// What each showed when it last worked.
     shown: Values,
 }
@@ -89,12 +91,13 @@ const NOISY_TIMES: f64 = 30.0;
 
 impl Sensors {
     pub(super) const fn new(spec: SensorSpec) -> Self {
-        Self { spec, lagged: [f64::NAN; Channel::COUNT], shown: [None; Channel::COUNT] }
+        Self { spec, lagged: [f64::NAN; Channel::COUNT], scales: [1.0; Channel::COUNT], shown: [None; Channel::COUNT] }
     }
 
-    /// After a pause the elements have taken on what is around them.
-    pub(super) fn rest(&mut self) {
+    /// A trip begins after a pause: the elements have taken on what is around them.
+    pub(super) fn begin_trip(&mut self, scales: [f64; Channel::COUNT]) {
         self.lagged = [f64::NAN; Channel::COUNT];
+        self.scales = scales;
     }
 
     /// One sample, `elapsed_s` after the one before.
@@ -105,8 +108,9 @@ impl Sensors {
         let hit = spiked.then(|| SPIKED.get((whereto * SPIKED.len() as f64) as usize).copied()).flatten();
         for channel in Channel::ALL {
             let spec = self.spec.of(channel);
-            let (Some(true_value), Some(lagged), Some(draw), Some(shown), Some(place)) = (
+            let (Some(true_value), Some(scale), Some(lagged), Some(draw), Some(shown), Some(place)) = (
                 measured(truth, channel),
+                self.scales.get(channel.index()),
                 self.lagged.get_mut(channel.index()),
                 draws.each.get(channel.index()),
                 self.shown.get_mut(channel.index()),
@@ -114,7 +118,7 @@ impl Sensors {
             ) else {
                 continue;
             };
-            *lagged = follow(*lagged, true_value, elapsed_s, spec.lag_s);
+            *lagged = follow(*lagged, true_value * scale, elapsed_s, spec.lag_s);
             let fault = faults.of(channel);
             let noise = spec.noise_at(*lagged) * draw;
             let spike = if hit == Some(channel) { spec.gross * (2.0 * size - 1.0) } else { 0.0 };

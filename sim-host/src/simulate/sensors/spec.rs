@@ -9,6 +9,8 @@ pub(crate) struct ChannelSpec {
     pub(crate) noise: f64,
     /// More noise, as a share of the value.
     pub(crate) noise_share: f64,
+    /// Standard deviation of its scale from trip to trip, as a share.
+    pub(crate) trip_share: f64,
     /// It shows whole multiples of this.
     pub(crate) step: f64,
     /// Time constant of its element, seconds.
@@ -53,6 +55,7 @@ pub(crate) struct SensorSpec {
 const TEMPERATURE: ChannelSpec = ChannelSpec {
     noise: 0.1,
     noise_share: 0.0,
+    trip_share: 0.0,
     step: 0.1,
     lag_s: 5.0,
     least: f64::NEG_INFINITY,
@@ -78,10 +81,12 @@ const DEFAULTS: [ChannelSpec; Channel::COUNT] = [
         ..NOT_NEGATIVE
     },
     TEMPERATURE,
-    // A small turbine: a few per cent, nothing under its least flow, and an open lead gives no pulses at all.
+    // A small turbine: a few per cent, not the same from day to day (dirt on rotor and nozzle), nothing under its least
+    // flow, and an open lead gives no pulses at all.
     ChannelSpec {
         noise: 0.02,
         noise_share: 0.02,
+        trip_share: 0.02,
         step: 0.01,
         lag_s: 0.5,
         gross: 1.0,
@@ -105,7 +110,7 @@ impl Default for SensorSpec {
 }
 
 impl SensorSpec {
-    pub(super) fn of(&self, channel: Channel) -> ChannelSpec {
+    pub(crate) fn of(&self, channel: Channel) -> ChannelSpec {
         self.each.get(channel.index()).copied().unwrap_or(TEMPERATURE)
     }
 

@@ -178,6 +178,7 @@ fn leads_are_counted_late_and_missed_ones_too() {
         history.overheats.push(overheat);
         let lead = judge(&history, &said).verdicts[0].lead.unwrap();
         assert_eq!((lead.lead_ms, lead.unwarned), (lead_s * 1_000, unwarned), "{name}");
+        assert_eq!(lead.most_ms, 299_000, "{name}: it shows from 1,001 s on");
     }
     let cold = history(&[fault(Finding::IntakeBlocked, 1_000, Some(1_001), None)]);
     assert_eq!(judge(&cold, &[]).verdicts[0].lead, None, "the head never passed its limit");

@@ -2,41 +2,43 @@
 
 use plotters::prelude::*;
 
-/// Width and height of a chart in pixels.
-const SIZE: (u32, u32) = (720, 300);
+/// Width of a chart in pixels.
+const WIDTH: u32 = 720;
 const INK: RGBColor = RGBColor(34, 34, 34);
 const FAINT: RGBColor = RGBColor(215, 215, 215);
 
 /// One line of a chart.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Line {
-    /// What it shows, written at its end.
-    pub(super) label: String,
+pub(crate) struct Line {
+    /// What it shows, written at its end; empty for a mark.
+    pub(crate) label: String,
     /// Dashed, for what stands beside.
-    pub(super) dashed: bool,
+    pub(crate) dashed: bool,
     /// Its points, by rising x.
-    pub(super) points: Vec<(f64, f64)>,
+    pub(crate) points: Vec<(f64, f64)>,
 }
 
 /// A chart with its axes.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Chart {
+pub(crate) struct Chart {
     /// What runs to the right, with its unit.
-    pub(super) x: String,
+    pub(crate) x: String,
     /// What runs up, with its unit.
-    pub(super) y: String,
+    pub(crate) y: String,
     /// Ends of the axis to the right.
-    pub(super) x_range: (f64, f64),
+    pub(crate) x_range: (f64, f64),
     /// Ends of the axis up.
-    pub(super) y_range: (f64, f64),
+    pub(crate) y_range: (f64, f64),
     /// The lines.
-    pub(super) lines: Vec<Line>,
+    pub(crate) lines: Vec<Line>,
+    /// Height in pixels.
+    pub(crate) height: u32,
 }
 
 impl Chart {
     /// The chart as an SVG element; empty where there is nothing to show or it cannot be drawn.
     #[must_use]
-    pub(super) fn to_svg(&self) -> String {
+    pub(crate) fn to_svg(&self) -> String {
         let mut svg = String::new();
         if self.lines.iter().all(|line| line.points.is_empty()) {
             return svg;
@@ -48,7 +50,7 @@ impl Chart {
     }
 
     fn draw(&self, svg: &mut String) -> Result<(), DrawingAreaErrorKind<std::io::Error>> {
-        let area = SVGBackend::with_string(svg, SIZE).into_drawing_area();
+        let area = SVGBackend::with_string(svg, (WIDTH, self.height)).into_drawing_area();
         let small = ("sans-serif", 13).into_font().color(&INK);
         let mut chart = ChartBuilder::on(&area)
             .margin(8)
@@ -86,8 +88,10 @@ impl Chart {
 
     /// Labels at the ends of their lines, moved apart where they would stand on each other.
     fn label_places(&self) -> Vec<(String, (f64, f64))> {
-        let least = (self.y_range.1 - self.y_range.0) / 16.0;
-        let ends = self.lines.iter().filter_map(|line| Some((line.label.clone(), line.points.last()?.1)));
+        // A letter with its leading takes 15 pixels; the axis below some 50.
+        let least = (self.y_range.1 - self.y_range.0) * 15.0 / f64::from(self.height.saturating_sub(50).max(1));
+        let named = self.lines.iter().filter(|line| !line.label.is_empty());
+        let ends = named.filter_map(|line| Some((line.label.clone(), line.points.last()?.1)));
         let mut ends: Vec<(String, f64)> = ends.collect();
         ends.sort_by(|one, other| one.1.total_cmp(&other.1));
         let mut below = f64::NEG_INFINITY;
@@ -98,6 +102,12 @@ impl Chart {
         }
         places
     }
+}
+
+/// Text as it stands in a page.
+#[must_use]
+pub(crate) fn escaped(text: &str) -> String {
+    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
 }
 
 /// A number at an axis, without the dust of binary fractions.
@@ -120,7 +130,14 @@ mod tests {
     use super::*;
 
     fn chart(lines: Vec<Line>) -> Chart {
-        Chart { x: "seconds".to_owned(), y: "% found".to_owned(), x_range: (0.0, 100.0), y_range: (0.0, 100.0), lines }
+        Chart {
+            x: "seconds".to_owned(),
+            y: "% found".to_owned(),
+            x_range: (0.0, 100.0),
+            y_range: (0.0, 100.0),
+            lines,
+            height: 300,
+        }
     }
 
     #[test]
@@ -135,15 +152,20 @@ mod tests {
     }
 
     #[test]
+    fn text_of_others_is_no_markup() {
+        assert_eq!(escaped("<a> & b"), "&lt;a&gt; &amp; b");
+    }
+
+    #[test]
     fn nothing_to_show_is_no_chart() {
         assert_eq!(chart(Vec::new()).to_svg(), "");
     }
 
     #[test]
     fn names_do_not_stand_on_each_other() {
-        let line = |at| Line { label: String::new(), dashed: false, points: vec![(0.0, at)] };
-        let places = chart(vec![line(50.0), line(50.0), line(10.0)]).label_places();
+        let line = |label: &str, at| Line { label: label.to_owned(), dashed: false, points: vec![(0.0, at)] };
+        let places = chart(vec![line("a", 50.0), line("", 49.0), line("b", 50.0), line("c", 10.0)]).label_places();
         let heights: Vec<f64> = places.iter().map(|(_, (_, y))| *y).collect();
-        assert_eq!(heights, [10.0, 50.0, 56.25]);
+        assert_eq!(heights, [10.0, 50.0, 56.0]);
     }
 }
