@@ -324,6 +324,12 @@ pub fn doubt(doubt: Doubt) -> String {
         Doubt::ClockBack { times } => {
             format!("the clock stepped back {}: no time was counted there", counted(times, "time", "times"))
         }
+        Doubt::Markers { channel, value, rows } => format!(
+            "{} is exactly {value} in {}: many sensors and loggers write that where nothing was measured. It was \
+             taken as it stands; leave such cells empty",
+            sensor_name(channel).to_lowercase(),
+            counted(rows, "row", "rows")
+        ),
         Doubt::IdleStreamUnread => {
             "at idle the telltale stream was not seen to be strong enough for its meter: no water at \
                                     idle proves nothing, only the head guards there"

@@ -41,6 +41,7 @@ pub(super) fn open(path: &Path) -> Result<Box<dyn Read + Send>, Problem> {
     let refuse = |cause: String, remedy: &str| Problem::new(Exit::Unreadable, cause, remedy).in_file(path);
     let unreadable = |error: io::Error| {
         let remedy = match error.kind() {
+            io::ErrorKind::NotFound if path == Path::new("-") => "To read a pipe, give /dev/stdin",
             io::ErrorKind::NotFound => "Check the path",
             _ => "Check the path and who may read it",
         };

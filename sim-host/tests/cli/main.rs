@@ -1,5 +1,6 @@
 //! Black-box tests of the `lookastern` command.
 
+mod bad_input;
 mod common;
 mod memory;
 mod readme;
