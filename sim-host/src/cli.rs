@@ -81,9 +81,12 @@ pub struct ReplayArgs {
     /// What is known of the engine (TOML)
     #[arg(long, value_name = "P")]
     pub profile: PathBuf,
-    /// Where the channels stand in traces of another layout (TOML)
-    #[arg(long, value_name = "MAP")]
+    /// Where the channels stand in traces of another layout (TOML), or `auto` to guess it from the first trace
+    #[arg(long, value_name = "MAP|auto")]
     pub columns: Option<PathBuf>,
+    /// Also write the map that was used to this file (TOML)
+    #[arg(long, value_name = "MAP.toml", requires = "columns")]
+    pub write_columns: Option<PathBuf>,
     /// What people do meanwhile (CSV, header `trip,t_s,action,finding`)
     #[arg(long, value_name = "A.csv")]
     pub actions: Option<PathBuf>,

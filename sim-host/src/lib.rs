@@ -5,6 +5,7 @@ pub mod actions;
 pub mod cli;
 pub mod cmd;
 pub mod columns;
+pub mod columns_auto;
 pub mod doubt;
 pub mod ledger;
 pub mod memory;

@@ -374,6 +374,13 @@ pub fn unknown_columns(columns: &[String], present: ChannelSet) -> String {
     format!("columns that are not known and were passed over: {}{remedy}", names.join(", "))
 }
 
+/// Heads the map that was guessed.
+#[must_use]
+pub fn guessed_columns(file: &str, rows: u64) -> String {
+    let rows = counted(rows, "row", "rows");
+    format!("guessed from {rows} of {file}; look the map over, then keep it with --write-columns")
+}
+
 /// A row that was not used.
 #[must_use]
 pub fn bad_row(cause: &str) -> String {

@@ -2,12 +2,13 @@
 
 use std::fs;
 use std::io::{self, BufWriter};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::{notes, output_failed};
 use crate::actions;
 use crate::cli::{Format, ReplayArgs};
 use crate::columns::ColumnMap;
+use crate::columns_auto;
 use crate::memory::Memory;
 use crate::out_file::OutFile;
 use crate::problem::{Exit, Problem};
@@ -80,20 +81,58 @@ fn plan(args: &ReplayArgs) -> Result<Plan, Problem> {
     refuse_to_overwrite_an_input(args)?;
     Ok(Plan {
         profile: HostProfile::load(&args.profile)?,
-        columns: args.columns.as_deref().map(ColumnMap::load).transpose()?,
+        columns: column_map(args)?,
         actions: args.actions.as_deref().map(actions::load).transpose()?.unwrap_or_default(),
         traces: args.traces.clone(),
     })
+}
+
+/// The map of `--columns`: from its file, or guessed from the first trace that can be read.
+fn column_map(args: &ReplayArgs) -> Result<Option<ColumnMap>, Problem> {
+    let Some(columns) = args.columns.as_deref() else { return Ok(None) };
+    let written = args.write_columns.as_deref();
+    let written = written
+        .map(|target| OutFile::create(target, "The column map", "Give --write-columns a place that can be written to"))
+        .transpose()?;
+    let map = if columns == Path::new("auto") { guessed_map(&args.traces)? } else { ColumnMap::load(columns)? };
+    if let Some(file) = written {
+        file.finish(map.to_toml().as_bytes())?;
+    }
+    Ok(Some(map))
+}
+
+fn guessed_map(traces: &[PathBuf]) -> Result<ColumnMap, Problem> {
+    let mut unreadable = None;
+    for trace in traces {
+        match columns_auto::guess(trace) {
+            Ok(guess) => {
+                notes::say("columns", &texts::guessed_columns(&trace.to_string_lossy(), guess.rows));
+                for line in guess.said {
+                    notes::say_as_it_is(&format!("  {line}"));
+                }
+                return Ok(guess.map);
+            }
+            // Another trace may be whole; this one is reported again when its turn comes.
+            Err(problem) if problem.exit == Exit::Unreadable => unreadable = unreadable.or(Some(problem)),
+            Err(problem) => return Err(problem),
+        }
+    }
+    Err(unreadable.unwrap_or_else(|| Problem::new(Exit::Usage, "There is no trace to look at", "Name one")))
 }
 
 fn refuse_to_overwrite_an_input(args: &ReplayArgs) -> Result<(), Problem> {
     let inputs = || args.traces.iter().chain([&args.profile]).chain(&args.columns).chain(&args.actions);
     let is_read = |there: &Path| inputs().any(|input| fs::canonicalize(input).is_ok_and(|input| input == there));
     let memory = args.memory.as_ref().and_then(|memory| fs::canonicalize(memory).ok());
-    for (what, option, out) in [("summary", "--summary", &args.summary), ("memory", "--memory", &args.memory)] {
+    let outputs = [
+        ("summary", "--summary", &args.summary),
+        ("memory", "--memory", &args.memory),
+        ("column map", "--write-columns", &args.write_columns),
+    ];
+    for (what, option, out) in outputs {
         let Some(out) = out else { continue };
         let Ok(there) = fs::canonicalize(out) else { continue };
-        let is_memory = option == "--summary" && memory.as_ref() == Some(&there);
+        let is_memory = option != "--memory" && memory.as_ref() == Some(&there);
         if is_read(&there) || is_memory {
             let cause = format!("The {what} would replace a file that is read here");
             return Err(Problem::new(Exit::Usage, cause, format!("Give {option} another name")).in_file(out));

@@ -9,6 +9,7 @@ pub(crate) mod clock;
 pub(crate) mod decimal;
 mod plan;
 mod records;
+pub(crate) mod sample;
 mod source;
 mod tally;
 pub(crate) mod unit;

@@ -2,6 +2,7 @@
 
 mod bad_input;
 mod common;
+mod guessed_columns;
 mod memory;
 mod readme;
 mod refuses;
