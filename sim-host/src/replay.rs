@@ -24,6 +24,7 @@ use crate::memory::RegionFlash;
 use crate::problem::{Exit, Problem};
 use crate::profile::HostProfile;
 use crate::quality::AlarmQuality;
+use crate::trace::ahead::with_rows;
 use crate::trace::{Complaint, TraceReader};
 
 /// All that a replay works on; read and checked before the first trace is opened.
@@ -255,25 +256,28 @@ impl Run<'_> {
         let mut begun = false;
         let mut watch = Watch::default();
         let lost_before = self.monitor.lost();
-        let problem = loop {
-            let row = match reader.next_row() {
-                Ok(Some(row)) => row,
-                Ok(None) => break None,
-                Err(problem) => break Some(problem),
-            };
-            if !begun {
-                begun = true;
-                self.monitor.begin_trip(row.stamp, trip);
-                self.monitor.expect_channels(reader.channels());
-                self.outcome.alarms.begin_trip(row.stamp.as_millis());
-                self.events.begin_trip(&TripStart { trip, file: &file, first: row.stamp })?;
+        let channels = reader.channels();
+        let problem = with_rows(reader, |next| -> Result<Option<Problem>, Stop> {
+            loop {
+                let row = match next() {
+                    Ok(Some(row)) => row,
+                    Ok(None) => return Ok(None),
+                    Err(problem) => return Ok(Some(problem)),
+                };
+                if !begun {
+                    begun = true;
+                    self.monitor.begin_trip(row.stamp, trip);
+                    self.monitor.expect_channels(channels);
+                    self.outcome.alarms.begin_trip(row.stamp.as_millis());
+                    self.events.begin_trip(&TripStart { trip, file: &file, first: row.stamp })?;
+                }
+                watch.row(&row);
+                if let Some(tick) = self.monitor.step(row.stamp, &row.readings) {
+                    self.tick(tick, pending)?;
+                }
+                self.keep(row.stamp)?;
             }
-            watch.row(&row);
-            if let Some(tick) = self.monitor.step(row.stamp, &row.readings) {
-                self.tick(tick, pending)?;
-            }
-            self.keep(row.stamp)?;
-        };
+        })?;
         if begun {
             let last = self.monitor.end_trip();
             self.drain()?;

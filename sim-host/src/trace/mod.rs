@@ -4,6 +4,7 @@
 //! core's integers without binary fractions between (`decimal`). Whether a number is believable is not judged here:
 //! the core knows the spans.
 
+pub(crate) mod ahead;
 mod cells;
 pub(crate) mod clock;
 pub(crate) mod decimal;
@@ -52,6 +53,8 @@ pub struct TraceReader {
     tally: Tally,
     /// Whether the last header was another one than that of the file, as in files that were joined.
     is_other_layout: bool,
+    /// Whether it is a file of the disk, not a pipe or a device.
+    is_file: bool,
     is_over: bool,
 }
 
@@ -76,6 +79,7 @@ impl TraceReader {
             rows_read: 0,
             tally: Tally::default(),
             is_other_layout: false,
+            is_file: path.is_file(),
             is_over: false,
         })
     }
