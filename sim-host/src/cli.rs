@@ -75,7 +75,7 @@ pub enum Command {
 /// What `replay` is given.
 #[derive(Debug, clap::Args)]
 pub struct ReplayArgs {
-    /// Recorded traces (CSV, also .gz and .zst): trip 0, trip 1 and so on
+    /// Recorded traces (CSV, also .gz and .zst, or Parquet): trip 0, trip 1 and so on
     #[arg(required = true, value_name = "TRACE")]
     pub traces: Vec<PathBuf>,
     /// What is known of the engine (TOML)
@@ -150,6 +150,9 @@ pub struct SimulateArgs {
     /// Folder for trace-000.csv and so on, profile.toml, labels.jsonl
     #[arg(short, long, value_name = "DIR")]
     pub output: PathBuf,
+    /// Write the traces as Parquet instead of CSV (where it is built in)
+    #[arg(long)]
+    pub parquet: bool,
     /// Another seed than the scenario's
     #[arg(long, value_name = "N")]
     pub seed: Option<u64>,

@@ -10,6 +10,8 @@ pub mod doubt;
 pub mod ledger;
 pub mod memory;
 pub mod out_file;
+#[cfg(feature = "parquet")]
+mod parquet_file;
 pub mod plant;
 pub mod problem;
 pub mod profile;

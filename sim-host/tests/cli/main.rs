@@ -4,6 +4,7 @@ mod bad_input;
 mod common;
 mod guessed_columns;
 mod memory;
+mod parquet;
 mod readme;
 mod refuses;
 mod simulate;
