@@ -380,6 +380,4 @@ fn disk_problem(path: &Path, error: &io::Error) -> Problem {
 #[cfg(test)]
 mod properties;
 #[cfg(test)]
-mod speed;
-#[cfg(test)]
 mod tests;
