@@ -14,7 +14,7 @@ use crate::suggest;
 /// Commands that later versions will have.
 const LATER_COMMANDS: [&str; 5] = ["report", "board", "fit", "fleet", "demo"];
 /// Options of `replay` that later versions will have.
-const LATER_OPTIONS: [&str; 3] = ["--commission", "--relearn", "--plot"];
+const LATER_OPTIONS: [&str; 2] = ["--commission", "--relearn"];
 /// Commands of `ledger` that later versions will have.
 const LATER_LEDGER: [&str; 3] = ["plan", "export", "sign"];
 
@@ -96,6 +96,9 @@ pub struct ReplayArgs {
     /// Also write rows, hours and what could not be found to this file (JSON)
     #[arg(long, value_name = "S.json")]
     pub summary: Option<PathBuf>,
+    /// Also draw channels, run states and findings on a page (HTML) that needs nothing else
+    #[arg(long, value_name = "OUT.html")]
+    pub plot: Option<PathBuf>,
     /// Keep hours, findings and the journal in this file; made if it is not there, replaced once at the end
     #[arg(long, value_name = "M")]
     pub memory: Option<PathBuf>,

@@ -13,6 +13,7 @@ pub mod out_file;
 #[cfg(feature = "parquet")]
 mod parquet_file;
 pub mod plant;
+pub mod plot;
 pub mod problem;
 pub mod profile;
 pub mod quality;

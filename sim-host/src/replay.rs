@@ -10,6 +10,7 @@ use monitor_core::Monitor;
 use monitor_core::acquire::{Channel, ChannelSet};
 use monitor_core::advise::write_event_json;
 use monitor_core::calibration::Calibration;
+use monitor_core::condition::RunState;
 use monitor_core::detect::Unavailable;
 use monitor_core::event::{Event, State};
 use monitor_core::finding::{Finding, Level};
@@ -25,7 +26,7 @@ use crate::problem::{Exit, Problem};
 use crate::profile::HostProfile;
 use crate::quality::AlarmQuality;
 use crate::trace::ahead::with_rows;
-use crate::trace::{Complaint, TraceReader};
+use crate::trace::{Complaint, Row, TraceReader};
 
 /// All that a replay works on; read and checked before the first trace is opened.
 #[derive(Debug)]
@@ -58,6 +59,9 @@ pub trait EventSink {
     /// # Errors
     /// The output cannot be written.
     fn begin_trip(&mut self, trip: &TripStart<'_>) -> io::Result<()>;
+
+    /// A row was judged, and this is the run state after it.
+    fn row(&mut self, _row: &Row, _state: RunState) {}
 
     /// Something happened.
     ///
@@ -275,6 +279,7 @@ impl Run<'_> {
                 if let Some(tick) = self.monitor.step(row.stamp, &row.readings) {
                     self.tick(tick, pending)?;
                 }
+                self.events.row(&row, self.monitor.run().state);
                 self.keep(row.stamp)?;
             }
         })?;

@@ -219,6 +219,16 @@ pub fn time_to_limit(likely: Option<&str>, earliest: Option<&str>, latest: Optio
     }
 }
 
+/// Stands over the chart of a channel.
+#[must_use]
+pub fn chart_title(channel: Channel) -> String {
+    let name = sensor_name(channel);
+    let name = name.strip_prefix("The ").unwrap_or(name);
+    let mut letters = name.chars();
+    let first = letters.next().map(|letter| letter.to_uppercase().to_string()).unwrap_or_default();
+    format!("{first}{}, {}", letters.as_str(), unit(channel))
+}
+
 fn value_name(channel: Channel) -> &'static str {
     match channel {
         Channel::Rpm => "engine",

@@ -11,6 +11,7 @@ use crate::columns::ColumnMap;
 use crate::columns_auto;
 use crate::memory::Memory;
 use crate::out_file::OutFile;
+use crate::plot::Recorder;
 use crate::problem::{Exit, Problem};
 use crate::profile::HostProfile;
 use crate::replay::{EventSink, JsonLines, Plan, Stop, replay};
@@ -23,6 +24,8 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
     let plan = plan(&args)?;
     let summary_file = |target| OutFile::create(target, "The summary", "Give --summary a place that can be written to");
     let summary = args.summary.as_deref().map(summary_file).transpose()?;
+    let plot_file = |target| OutFile::create(target, "The plot", "Give --plot a place that can be written to");
+    let plot = args.plot.as_deref().map(plot_file).transpose()?;
     let mut memory = args.memory.as_deref().map(Memory::open).transpose()?;
     if args.format == Format::Text {
         notes::say_wrapped(texts::CAUTIONS);
@@ -35,24 +38,23 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
         notes::say_wrapped(&format!("note: {}: {said}", args.profile.display()));
     }
     let mut events = event_sink(args.format, &plan.profile);
-    let outcome = match replay(
-        &plan,
-        memory.as_mut().map(|memory| &mut memory.region),
-        events.as_mut(),
-        &mut notes::StandardError,
-    ) {
-        Ok(outcome) => outcome,
-        Err(Stop::Output(error)) => return output_failed(error),
-        Err(Stop::Profile(error)) => {
-            let problem = Problem::new(Exit::Usage, error.to_string(), "Correct the profile");
-            return Err(problem.in_file(&args.profile));
-        }
-        Err(Stop::Memory(error)) => {
-            let remedy = "Nothing was changed. `lookastern ledger recover` saves what can be read of it";
-            let problem = Problem::new(Exit::Unreadable, error.to_string(), remedy);
-            return Err(args.memory.as_deref().map_or(problem.clone(), |memory| problem.in_file(memory)));
-        }
-    };
+    let mut recorder = None;
+    let events: &mut dyn EventSink =
+        if plot.is_some() { recorder.insert(Recorder::new(events)) } else { events.as_mut() };
+    let outcome =
+        match replay(&plan, memory.as_mut().map(|memory| &mut memory.region), events, &mut notes::StandardError) {
+            Ok(outcome) => outcome,
+            Err(Stop::Output(error)) => return output_failed(error),
+            Err(Stop::Profile(error)) => {
+                let problem = Problem::new(Exit::Usage, error.to_string(), "Correct the profile");
+                return Err(problem.in_file(&args.profile));
+            }
+            Err(Stop::Memory(error)) => {
+                let remedy = "Nothing was changed. `lookastern ledger recover` saves what can be read of it";
+                let problem = Problem::new(Exit::Unreadable, error.to_string(), remedy);
+                return Err(args.memory.as_deref().map_or(problem.clone(), |memory| problem.in_file(memory)));
+            }
+        };
     notes::say_outcome(&outcome);
     if outcome.damaged > 0 {
         notes::say("note", &texts::damaged_memory(outcome.damaged));
@@ -67,6 +69,9 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
     }
     if let Some(file) = summary {
         file.finish(summary::to_json(&outcome).as_bytes())?;
+    }
+    if let (Some(file), Some(recorder)) = (plot, recorder) {
+        file.finish(recorder.to_html(&plan.profile, &outcome).as_bytes())?;
     }
     let too_bad = args.fail_on.is_some_and(|limit| outcome.worst.is_some_and(|worst| worst >= limit.level()));
     Ok(outcome.failed.max(too_bad.then_some(Exit::FindingRaised)))
@@ -127,6 +132,7 @@ fn refuse_to_overwrite_an_input(args: &ReplayArgs) -> Result<(), Problem> {
     let outputs = [
         ("summary", "--summary", &args.summary),
         ("memory", "--memory", &args.memory),
+        ("plot", "--plot", &args.plot),
         ("column map", "--write-columns", &args.write_columns),
     ];
     for (what, option, out) in outputs {

@@ -25,10 +25,6 @@ impl TraceFile {
         Self { directory, path }
     }
 
-    pub(super) fn path(&self) -> &Path {
-        &self.path
-    }
-
     pub(super) fn open(&self) -> Result<TraceReader, Problem> {
         TraceReader::open(&self.path, None)
     }

@@ -5,6 +5,7 @@ mod common;
 mod guessed_columns;
 mod memory;
 mod parquet;
+mod plot;
 mod readme;
 mod refuses;
 mod simulate;
