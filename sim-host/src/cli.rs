@@ -14,7 +14,7 @@ use crate::suggest;
 /// Commands that later versions will have.
 const LATER_COMMANDS: [&str; 5] = ["report", "board", "fit", "fleet", "demo"];
 /// Options of `replay` that later versions will have.
-const LATER_OPTIONS: [&str; 3] = ["--commission", "--relearn", "--plot"];
+const LATER_OPTIONS: [&str; 2] = ["--commission", "--relearn"];
 /// Commands of `ledger` that later versions will have.
 const LATER_LEDGER: [&str; 3] = ["plan", "export", "sign"];
 
@@ -75,15 +75,18 @@ pub enum Command {
 /// What `replay` is given.
 #[derive(Debug, clap::Args)]
 pub struct ReplayArgs {
-    /// Recorded traces (CSV, also .gz and .zst): trip 0, trip 1 and so on
+    /// Recorded traces (CSV, also .gz and .zst, or Parquet): trip 0, trip 1 and so on
     #[arg(required = true, value_name = "TRACE")]
     pub traces: Vec<PathBuf>,
     /// What is known of the engine (TOML)
     #[arg(long, value_name = "P")]
     pub profile: PathBuf,
-    /// Where the channels stand in traces of another layout (TOML)
-    #[arg(long, value_name = "MAP")]
+    /// Where the channels stand in traces of another layout (TOML), or `auto` to guess it from the first trace
+    #[arg(long, value_name = "MAP|auto")]
     pub columns: Option<PathBuf>,
+    /// Also write the map that was used to this file (TOML)
+    #[arg(long, value_name = "MAP.toml", requires = "columns")]
+    pub write_columns: Option<PathBuf>,
     /// What people do meanwhile (CSV, header `trip,t_s,action,finding`)
     #[arg(long, value_name = "A.csv")]
     pub actions: Option<PathBuf>,
@@ -93,6 +96,9 @@ pub struct ReplayArgs {
     /// Also write rows, hours and what could not be found to this file (JSON)
     #[arg(long, value_name = "S.json")]
     pub summary: Option<PathBuf>,
+    /// Also draw channels, run states and findings on a page (HTML) that needs nothing else
+    #[arg(long, value_name = "OUT.html")]
+    pub plot: Option<PathBuf>,
     /// Keep hours, findings and the journal in this file; made if it is not there, replaced once at the end
     #[arg(long, value_name = "M")]
     pub memory: Option<PathBuf>,
@@ -147,6 +153,9 @@ pub struct SimulateArgs {
     /// Folder for trace-000.csv and so on, profile.toml, labels.jsonl
     #[arg(short, long, value_name = "DIR")]
     pub output: PathBuf,
+    /// Write the traces as Parquet instead of CSV (where it is built in)
+    #[arg(long)]
+    pub parquet: bool,
     /// Another seed than the scenario's
     #[arg(long, value_name = "N")]
     pub seed: Option<u64>,

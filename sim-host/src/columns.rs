@@ -33,8 +33,8 @@ pub(crate) struct MappedColumn {
     pub(crate) column: String,
     /// Which rows count.
     pub(crate) pick: Option<MappedPick>,
-    /// Where it stands in the map, counted from 1.
-    pub(crate) line: u64,
+    /// Where it stands in the map, counted from 1; none for a column that was guessed.
+    pub(crate) line: Option<u64>,
 }
 
 /// The key `where`: only rows whose cell in `column` says `equals`.
@@ -87,6 +87,34 @@ impl ColumnMap {
         Ok(map)
     }
 
+    /// A map of columns that were guessed; problems with it name `what` in the place of its file.
+    pub(crate) fn guessed(what: &Path, time: (String, TimeUnit), channels: Vec<(Channel, String, Scale)>) -> Self {
+        let mapped = |column| MappedColumn { column, pick: None, line: None };
+        Self {
+            path: what.to_owned(),
+            time: Some((mapped(time.0), time.1)),
+            channels: channels.into_iter().map(|(channel, column, scale)| (channel, mapped(column), scale)).collect(),
+        }
+    }
+
+    /// The map as a file that [`ColumnMap::load`] reads back.
+    #[must_use]
+    pub fn to_toml(&self) -> String {
+        let line = |key, mapped: &MappedColumn, unit| {
+            let pick = mapped.pick.as_ref().map(|pick| {
+                let (column, equals) = (quoted(&pick.column), quoted(&pick.equals));
+                format!(", where = {{ column = {column}, equals = {equals} }}")
+            });
+            line_of_map(key, &mapped.column, unit, &pick.unwrap_or_default()) + "\n"
+        };
+        let time = self.time.iter().map(|(column, unit)| line(TIME_KEY, column, unit.name()));
+        let channels = self.channels.iter().map(|(channel, column, scale)| {
+            let unit = units(*channel).iter().find(|(_, known)| known == scale).map_or("", |(name, _)| *name);
+            line(channel.name(), column, unit)
+        });
+        time.chain(channels).collect()
+    }
+
     /// The file it was read from.
     pub(crate) fn path(&self) -> &Path {
         &self.path
@@ -101,6 +129,25 @@ impl ColumnMap {
     pub(crate) fn channels(&self) -> impl Iterator<Item = (Channel, &MappedColumn, Scale)> {
         self.channels.iter().map(|(channel, column, scale)| (*channel, column, *scale))
     }
+}
+
+/// One line of a map, without its line feed; `pick` is written behind the unit.
+pub(crate) fn line_of_map(key: &str, column: &str, unit: &str, pick: &str) -> String {
+    format!("{key:<6} = {{ column = {}, unit = \"{unit}\"{pick} }}", quoted(column))
+}
+
+/// A text as TOML writes it.
+fn quoted(text: &str) -> String {
+    let mut quoted = String::from('"');
+    for sign in text.chars() {
+        match sign {
+            '"' | '\\' => quoted.extend(['\\', sign]),
+            sign if sign.is_control() => quoted.push_str(&format!("\\u{:04X}", u32::from(sign))),
+            sign => quoted.push(sign),
+        }
+    }
+    quoted.push('"');
+    quoted
 }
 
 /// A unit as the file names it, and where.
@@ -136,7 +183,7 @@ impl<'a> Source<'a> {
             Some(value) => Some(self.pick(&format!("{name}.where"), value)?),
             None => None,
         };
-        let mapped = MappedColumn { column: column.to_owned(), pick, line: self.line(offset) };
+        let mapped = MappedColumn { column: column.to_owned(), pick, line: Some(self.line(offset)) };
         Ok((mapped, self.text(name, table, "unit")?))
     }
 
@@ -233,7 +280,7 @@ mod tests {
         )
         .unwrap();
         let (time, unit) = map.time().unwrap();
-        assert_eq!((time.column.as_str(), unit, time.line), ("t_ms", TimeUnit::Millis, 1));
+        assert_eq!((time.column.as_str(), unit, time.line), ("t_ms", TimeUnit::Millis, Some(1)));
         let channels: Vec<_> = map.channels().collect();
         let names: Vec<_> = channels.iter().map(|(channel, column, _)| (*channel, column.column.as_str())).collect();
         let expected = [(Channel::Rpm, "rpm"), (Channel::Head, "coolant_c"), (Channel::Supply, "voltage_v")];
@@ -241,6 +288,16 @@ mod tests {
         let boiling = Decimal::parse(b"212").unwrap();
         assert_eq!(boiling.to_steps(channels[1].2), 100_000);
         assert_eq!(channels[2].1.pick, Some(MappedPick { column: "instance".to_owned(), equals: "0".to_owned() }));
+    }
+
+    #[test]
+    fn written_map_is_read_back() {
+        let text = "time = { column = \"Time \\\"s\\\" \\\\\", unit = \"mm:ss\" }\nrpm = { column = \"a\\tb\" }\n\
+                    head = { column = \"°F\", unit = \"F\" }\n\
+                    supply = { column = \"v\", unit = \"mV\", where = { column = \"i\", equals = \"0\" } }\n";
+        let map = parse(text).unwrap();
+        let written = map.to_toml();
+        assert_eq!(parse(&written).unwrap(), map, "{written}");
     }
 
     #[test]

@@ -29,6 +29,15 @@ pub enum Doubt {
         /// How often.
         times: u64,
     },
+    /// Values that stand for "not measured" in what many sensors and loggers write.
+    Markers {
+        /// The channel.
+        channel: Channel,
+        /// The value, as it is known: -127, 85, 65535.
+        value: &'static str,
+        /// In how many rows.
+        rows: u64,
+    },
     /// The idle stream was never seen to be strong enough for the meter.
     IdleStreamUnread,
     /// Events or findings for which there was no room.
@@ -47,6 +56,63 @@ pub struct Watch {
     intervals: u64,
     steps_back: u64,
     fastest_quarters: i32,
+    markers: [MarkerCount; MARKERS.len()],
+}
+
+/// A value by which sensors and loggers say that they measured nothing.
+struct Marker {
+    channel: Channel,
+    value: &'static str,
+    /// In the unit of the channel.
+    raw: i32,
+    /// Whether the value can also be a true one, which is then told by having come gradually.
+    can_be_true: bool,
+}
+
+const fn marker(channel: Channel, value: &'static str, raw: i32) -> Marker {
+    Marker { channel, value, raw, can_be_true: false }
+}
+
+const fn marker_that_can_be_true(channel: Channel, value: &'static str, raw: i32) -> Marker {
+    Marker { channel, value, raw, can_be_true: true }
+}
+
+/// -127 and 85 °C are what a one-wire thermometer gives when it does not answer and before it has measured; -40 is where
+/// the tables of many thermistor inputs and the scale of SAE J1979 begin; 65535 is a field of 16 bits that was not
+/// filled (common practice, but for the 85 °C of the thermometer's data sheet).
+const MARKERS: [Marker; 9] = [
+    marker(Channel::Head, "-127", -127_000),
+    marker_that_can_be_true(Channel::Head, "-40", -40_000),
+    marker_that_can_be_true(Channel::Head, "85", 85_000),
+    marker(Channel::Water, "-127", -127_000),
+    marker_that_can_be_true(Channel::Water, "-40", -40_000),
+    marker_that_can_be_true(Channel::Water, "85", 85_000),
+    marker(Channel::Rpm, "65535", 65_535 * 4),
+    marker(Channel::Flow, "65535", 65_535_000),
+    marker(Channel::Supply, "65535", 65_535_000),
+];
+
+/// A true temperature does not come nearer than this in one step, in m°C.
+const MARKER_JUMP: i32 = 10_000;
+
+/// How often one marker was seen, and what stood before.
+#[derive(Debug, Default, Clone, Copy)]
+struct MarkerCount {
+    rows: u64,
+    before: Option<i32>,
+    is_on: bool,
+}
+
+impl MarkerCount {
+    fn take(&mut self, marker: &Marker, raw: i32) {
+        let is_it = raw == marker.raw;
+        self.is_on = is_it
+            && (self.is_on
+                || !marker.can_be_true
+                || self.before.is_some_and(|before| before.abs_diff(raw) >= MARKER_JUMP.unsigned_abs()));
+        self.rows += u64::from(self.is_on);
+        self.before = Some(raw);
+    }
 }
 
 impl Watch {
@@ -58,6 +124,12 @@ impl Watch {
             self.last_rpm_at = self.last_rpm_at.map(|_| row.stamp);
         }
         self.last_stamp = Some(row.stamp);
+        for (count, marker) in self.markers.iter_mut().zip(&MARKERS) {
+            let reading = row.readings.raw(marker.channel);
+            if reading.quality == Quality::Good {
+                count.take(marker, reading.raw);
+            }
+        }
         let rpm = row.readings.raw(Channel::Rpm);
         if rpm.quality != Quality::Good {
             return;
@@ -83,6 +155,12 @@ impl Watch {
         if self.steps_back > 0 {
             doubts.push(Doubt::ClockBack { times: self.steps_back });
         }
+        let seen = self.markers.iter().zip(&MARKERS).filter(|(count, _)| count.rows > 0);
+        doubts.extend(seen.map(|(count, marker)| Doubt::Markers {
+            channel: marker.channel,
+            value: marker.value,
+            rows: count.rows,
+        }));
         doubts
     }
 }

@@ -6,11 +6,15 @@ mod chart;
 pub mod cli;
 pub mod cmd;
 pub mod columns;
+pub mod columns_auto;
 pub mod doubt;
 pub mod ledger;
 pub mod memory;
 pub mod out_file;
+#[cfg(feature = "parquet")]
+mod parquet_file;
 pub mod plant;
+pub mod plot;
 pub mod problem;
 pub mod profile;
 pub mod quality;

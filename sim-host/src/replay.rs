@@ -10,6 +10,7 @@ use monitor_core::Monitor;
 use monitor_core::acquire::{Channel, ChannelSet};
 use monitor_core::advise::write_event_json;
 use monitor_core::calibration::Calibration;
+use monitor_core::condition::RunState;
 use monitor_core::detect::Unavailable;
 use monitor_core::event::{Event, State};
 use monitor_core::finding::{Finding, Level};
@@ -24,7 +25,8 @@ use crate::memory::RegionFlash;
 use crate::problem::{Exit, Problem};
 use crate::profile::HostProfile;
 use crate::quality::AlarmQuality;
-use crate::trace::{Complaint, TraceReader};
+use crate::trace::ahead::with_rows;
+use crate::trace::{Complaint, Row, TraceReader};
 
 /// All that a replay works on; read and checked before the first trace is opened.
 #[derive(Debug)]
@@ -57,6 +59,9 @@ pub trait EventSink {
     /// # Errors
     /// The output cannot be written.
     fn begin_trip(&mut self, trip: &TripStart<'_>) -> io::Result<()>;
+
+    /// A row was judged, and this is the run state after it.
+    fn row(&mut self, _row: &Row, _state: RunState) {}
 
     /// Something happened.
     ///
@@ -255,25 +260,29 @@ impl Run<'_> {
         let mut begun = false;
         let mut watch = Watch::default();
         let lost_before = self.monitor.lost();
-        let problem = loop {
-            let row = match reader.next_row() {
-                Ok(Some(row)) => row,
-                Ok(None) => break None,
-                Err(problem) => break Some(problem),
-            };
-            if !begun {
-                begun = true;
-                self.monitor.begin_trip(row.stamp, trip);
-                self.monitor.expect_channels(reader.channels());
-                self.outcome.alarms.begin_trip(row.stamp.as_millis());
-                self.events.begin_trip(&TripStart { trip, file: &file, first: row.stamp })?;
+        let channels = reader.channels();
+        let problem = with_rows(reader, |next| -> Result<Option<Problem>, Stop> {
+            loop {
+                let row = match next() {
+                    Ok(Some(row)) => row,
+                    Ok(None) => return Ok(None),
+                    Err(problem) => return Ok(Some(problem)),
+                };
+                if !begun {
+                    begun = true;
+                    self.monitor.begin_trip(row.stamp, trip);
+                    self.monitor.expect_channels(channels);
+                    self.outcome.alarms.begin_trip(row.stamp.as_millis());
+                    self.events.begin_trip(&TripStart { trip, file: &file, first: row.stamp })?;
+                }
+                watch.row(&row);
+                if let Some(tick) = self.monitor.step(row.stamp, &row.readings) {
+                    self.tick(tick, pending)?;
+                }
+                self.events.row(&row, self.monitor.run().state);
+                self.keep(row.stamp)?;
             }
-            watch.row(&row);
-            if let Some(tick) = self.monitor.step(row.stamp, &row.readings) {
-                self.tick(tick, pending)?;
-            }
-            self.keep(row.stamp)?;
-        };
+        })?;
         if begun {
             let last = self.monitor.end_trip();
             self.drain()?;

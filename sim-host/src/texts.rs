@@ -229,6 +229,16 @@ pub fn time_to_limit(likely: Option<&str>, earliest: Option<&str>, latest: Optio
     }
 }
 
+/// Stands over the chart of a channel.
+#[must_use]
+pub fn chart_title(channel: Channel) -> String {
+    let name = sensor_name(channel);
+    let name = name.strip_prefix("The ").unwrap_or(name);
+    let mut letters = name.chars();
+    let first = letters.next().map(|letter| letter.to_uppercase().to_string()).unwrap_or_default();
+    format!("{first}{}, {}", letters.as_str(), unit(channel))
+}
+
 fn value_name(channel: Channel) -> &'static str {
     match channel {
         Channel::Rpm => "engine",
@@ -334,6 +344,12 @@ pub fn doubt(doubt: Doubt) -> String {
         Doubt::ClockBack { times } => {
             format!("the clock stepped back {}: no time was counted there", counted(times, "time", "times"))
         }
+        Doubt::Markers { channel, value, rows } => format!(
+            "{} is exactly {value} in {}: many sensors and loggers write that where nothing was measured. It was \
+             taken as it stands; leave such cells empty",
+            sensor_name(channel).to_lowercase(),
+            counted(rows, "row", "rows")
+        ),
         Doubt::IdleStreamUnread => {
             "at idle the telltale stream was not seen to be strong enough for its meter: no water at \
                                     idle proves nothing, only the head guards there"
@@ -376,6 +392,13 @@ pub fn unknown_columns(columns: &[String], present: ChannelSet) -> String {
         .collect();
     let remedy = if any_near { ". Rename a column where its unit is right too, or map it with --columns" } else { "" };
     format!("columns that are not known and were passed over: {}{remedy}", names.join(", "))
+}
+
+/// Heads the map that was guessed.
+#[must_use]
+pub fn guessed_columns(file: &str, rows: u64) -> String {
+    let rows = counted(rows, "row", "rows");
+    format!("guessed from {rows} of {file}; look the map over, then keep it with --write-columns")
 }
 
 /// A row that was not used.

@@ -166,7 +166,7 @@ fn said(item: &EvidenceItem) -> Option<String> {
 }
 
 /// The numbers that speak for a finding; the three times to the limit make one.
-fn evidence_texts(event: &Event) -> Vec<String> {
+pub(crate) fn evidence_texts(event: &Event) -> Vec<String> {
     let number = |item: &EvidenceItem| {
         let thousandths = i64::from(item.value?) * i64::from(item.key.milli_per_raw());
         Some(rounded(thousandths, decimals(item.key)))

@@ -17,6 +17,11 @@ pub(super) fn say(kind: &str, text: &str) {
     let _ = writeln!(io::stderr(), "{kind}: {text}");
 }
 
+/// Says one line to be copied, so without breaks.
+pub(super) fn say_as_it_is(line: &str) {
+    let _ = writeln!(io::stderr(), "{line}");
+}
+
 /// Says a text in lines of 80 columns.
 pub(super) fn say_wrapped(text: &str) {
     let _ = write_wrapped(&mut io::stderr(), "", text, 2);

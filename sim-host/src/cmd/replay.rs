@@ -2,14 +2,16 @@
 
 use std::fs;
 use std::io::{self, BufWriter};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::{notes, output_failed};
 use crate::actions;
 use crate::cli::{Format, ReplayArgs};
 use crate::columns::ColumnMap;
+use crate::columns_auto;
 use crate::memory::Memory;
 use crate::out_file::OutFile;
+use crate::plot::Recorder;
 use crate::problem::{Exit, Problem};
 use crate::profile::HostProfile;
 use crate::replay::{EventSink, JsonLines, Plan, Stop, replay};
@@ -22,6 +24,8 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
     let plan = plan(&args)?;
     let summary_file = |target| OutFile::create(target, "The summary", "Give --summary a place that can be written to");
     let summary = args.summary.as_deref().map(summary_file).transpose()?;
+    let plot_file = |target| OutFile::create(target, "The plot", "Give --plot a place that can be written to");
+    let plot = args.plot.as_deref().map(plot_file).transpose()?;
     let mut memory = args.memory.as_deref().map(Memory::open).transpose()?;
     if args.format == Format::Text {
         notes::say_wrapped(texts::CAUTIONS);
@@ -34,24 +38,23 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
         notes::say_wrapped(&format!("note: {}: {said}", args.profile.display()));
     }
     let mut events = event_sink(args.format, &plan.profile);
-    let outcome = match replay(
-        &plan,
-        memory.as_mut().map(|memory| &mut memory.region),
-        events.as_mut(),
-        &mut notes::StandardError,
-    ) {
-        Ok(outcome) => outcome,
-        Err(Stop::Output(error)) => return output_failed(error),
-        Err(Stop::Profile(error)) => {
-            let problem = Problem::new(Exit::Usage, error.to_string(), "Correct the profile");
-            return Err(problem.in_file(&args.profile));
-        }
-        Err(Stop::Memory(error)) => {
-            let remedy = "Nothing was changed. `lookastern ledger recover` saves what can be read of it";
-            let problem = Problem::new(Exit::Unreadable, error.to_string(), remedy);
-            return Err(args.memory.as_deref().map_or(problem.clone(), |memory| problem.in_file(memory)));
-        }
-    };
+    let mut recorder = None;
+    let events: &mut dyn EventSink =
+        if plot.is_some() { recorder.insert(Recorder::new(events)) } else { events.as_mut() };
+    let outcome =
+        match replay(&plan, memory.as_mut().map(|memory| &mut memory.region), events, &mut notes::StandardError) {
+            Ok(outcome) => outcome,
+            Err(Stop::Output(error)) => return output_failed(error),
+            Err(Stop::Profile(error)) => {
+                let problem = Problem::new(Exit::Usage, error.to_string(), "Correct the profile");
+                return Err(problem.in_file(&args.profile));
+            }
+            Err(Stop::Memory(error)) => {
+                let remedy = "Nothing was changed. `lookastern ledger recover` saves what can be read of it";
+                let problem = Problem::new(Exit::Unreadable, error.to_string(), remedy);
+                return Err(args.memory.as_deref().map_or(problem.clone(), |memory| problem.in_file(memory)));
+            }
+        };
     notes::say_outcome(&outcome);
     if outcome.damaged > 0 {
         notes::say("note", &texts::damaged_memory(outcome.damaged));
@@ -67,6 +70,9 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
     if let Some(file) = summary {
         file.finish(summary::to_json(&outcome).as_bytes())?;
     }
+    if let (Some(file), Some(recorder)) = (plot, recorder) {
+        file.finish(recorder.to_html(&plan.profile, &outcome).as_bytes())?;
+    }
     let too_bad = args.fail_on.is_some_and(|limit| outcome.worst.is_some_and(|worst| worst >= limit.level()));
     Ok(outcome.failed.max(too_bad.then_some(Exit::FindingRaised)))
 }
@@ -80,20 +86,59 @@ fn plan(args: &ReplayArgs) -> Result<Plan, Problem> {
     refuse_to_overwrite_an_input(args)?;
     Ok(Plan {
         profile: HostProfile::load(&args.profile)?,
-        columns: args.columns.as_deref().map(ColumnMap::load).transpose()?,
+        columns: column_map(args)?,
         actions: args.actions.as_deref().map(actions::load).transpose()?.unwrap_or_default(),
         traces: args.traces.clone(),
     })
+}
+
+/// The map of `--columns`: from its file, or guessed from the first trace that can be read.
+fn column_map(args: &ReplayArgs) -> Result<Option<ColumnMap>, Problem> {
+    let Some(columns) = args.columns.as_deref() else { return Ok(None) };
+    let written = args.write_columns.as_deref();
+    let written = written
+        .map(|target| OutFile::create(target, "The column map", "Give --write-columns a place that can be written to"))
+        .transpose()?;
+    let map = if columns == Path::new("auto") { guessed_map(&args.traces)? } else { ColumnMap::load(columns)? };
+    if let Some(file) = written {
+        file.finish(map.to_toml().as_bytes())?;
+    }
+    Ok(Some(map))
+}
+
+fn guessed_map(traces: &[PathBuf]) -> Result<ColumnMap, Problem> {
+    let mut unreadable = None;
+    for trace in traces {
+        match columns_auto::guess(trace) {
+            Ok(guess) => {
+                notes::say("columns", &texts::guessed_columns(&trace.to_string_lossy(), guess.rows));
+                for line in guess.said {
+                    notes::say_as_it_is(&format!("  {line}"));
+                }
+                return Ok(guess.map);
+            }
+            // Another trace may be whole; this one is reported again when its turn comes.
+            Err(problem) if problem.exit == Exit::Unreadable => unreadable = unreadable.or(Some(problem)),
+            Err(problem) => return Err(problem),
+        }
+    }
+    Err(unreadable.unwrap_or_else(|| Problem::new(Exit::Usage, "There is no trace to look at", "Name one")))
 }
 
 fn refuse_to_overwrite_an_input(args: &ReplayArgs) -> Result<(), Problem> {
     let inputs = || args.traces.iter().chain([&args.profile]).chain(&args.columns).chain(&args.actions);
     let is_read = |there: &Path| inputs().any(|input| fs::canonicalize(input).is_ok_and(|input| input == there));
     let memory = args.memory.as_ref().and_then(|memory| fs::canonicalize(memory).ok());
-    for (what, option, out) in [("summary", "--summary", &args.summary), ("memory", "--memory", &args.memory)] {
+    let outputs = [
+        ("summary", "--summary", &args.summary),
+        ("memory", "--memory", &args.memory),
+        ("plot", "--plot", &args.plot),
+        ("column map", "--write-columns", &args.write_columns),
+    ];
+    for (what, option, out) in outputs {
         let Some(out) = out else { continue };
         let Ok(there) = fs::canonicalize(out) else { continue };
-        let is_memory = option == "--summary" && memory.as_ref() == Some(&there);
+        let is_memory = option != "--memory" && memory.as_ref() == Some(&there);
         if is_read(&there) || is_memory {
             let cause = format!("The {what} would replace a file that is read here");
             return Err(Problem::new(Exit::Usage, cause, format!("Give {option} another name")).in_file(out));

@@ -18,6 +18,10 @@ const LEFT_BEHIND: &str = "not of this run; take it away before the folder is re
 
 /// Writes the files of one run.
 pub(super) fn run(args: &SimulateArgs) -> Result<Option<Exit>, Problem> {
+    if args.parquet && !cfg!(feature = "parquet") {
+        let cause = "--parquet: this lookastern was built without Parquet";
+        return Err(Problem::new(Exit::Usage, cause, "Build it with `--features parquet`, or write CSV"));
+    }
     let variation = args.vary.as_deref().map(Variation::read).transpose()?;
     let scenario = Scenario::read_varied(&args.scenario, variation.as_ref())?;
     refuse_to_overwrite_the_scenario(args)?;
@@ -29,10 +33,13 @@ pub(super) fn run(args: &SimulateArgs) -> Result<Option<Exit>, Problem> {
     let mut sink = Watched { files, page, trips: scenario.trip_count(), shows: io::stderr().is_terminal() };
     let simulated = simulate(&scenario, seed, &mut sink);
     let shown = sink.shows;
-    let written = sink.files.finish(&simulated)?;
+    let mut written = sink.files.finish(&simulated)?;
     if let (Some(file), Some(page)) = (plot, sink.page) {
         let title = format!("{}, seed {seed}", scenario.name.as_deref().unwrap_or("Simulated trips"));
         file.finish(page.to_html(&title, &simulated).as_bytes())?;
+    }
+    if args.parquet {
+        to_parquet(&mut written)?;
     }
     if shown {
         // The line of progress makes room.
@@ -45,6 +52,20 @@ pub(super) fn run(args: &SimulateArgs) -> Result<Option<Exit>, Problem> {
         notes::say("note", &format!("{}: {}", path.display(), LEFT_BEHIND));
     }
     Ok(None)
+}
+
+/// Replaces the traces among `files` by Parquet ones.
+#[cfg(feature = "parquet")]
+fn to_parquet(files: &mut [PathBuf]) -> Result<(), Problem> {
+    for file in files.iter_mut().filter(|file| file.extension().is_some_and(|extension| extension == "csv")) {
+        *file = crate::parquet_file::from_csv(file)?;
+    }
+    Ok(())
+}
+
+#[cfg(not(feature = "parquet"))]
+fn to_parquet(_files: &mut [PathBuf]) -> Result<(), Problem> {
+    Ok(())
 }
 
 fn refuse_to_overwrite_the_scenario(args: &SimulateArgs) -> Result<(), Problem> {
@@ -62,7 +83,10 @@ fn refuse_to_overwrite_the_scenario(args: &SimulateArgs) -> Result<(), Problem> 
 /// Traces in the folder that look as if they belonged to this run and do not.
 fn left_behind(folder: &Path, written: &[PathBuf]) -> Vec<PathBuf> {
     let Ok(entries) = fs::read_dir(folder) else { return Vec::new() };
-    let is_trace = |name: &str| name == "commission.csv" || (name.starts_with("trace-") && name.ends_with(".csv"));
+    let is_trace = |name: &str| {
+        let stem = name.strip_suffix(".csv").or_else(|| name.strip_suffix(".parquet"));
+        stem.is_some_and(|stem| stem == "commission" || stem.starts_with("trace-"))
+    };
     let mut found: Vec<_> = entries
         .flatten()
         .filter(|entry| entry.file_name().to_str().is_some_and(is_trace))

@@ -1,11 +1,13 @@
 //! Takes a record apart into its cells.
 
 use std::borrow::Cow;
-use std::iter;
 
 use memchr::memchr_iter;
 
 use super::records::{blanks, closing_quote};
+
+/// Records up to this length in bytes have short cells.
+const SHORT_RECORD: usize = 256;
 
 /// Picks the wanted cells out of one record after another without allocating.
 #[derive(Debug)]
@@ -69,18 +71,31 @@ impl Cells {
     #[inline]
     fn split_plain(&mut self, record: &[u8]) {
         let (mut slot, mut column, mut start) = (0, 0, 0);
-        for end in memchr_iter(b',', record).chain(iter::once(record.len())) {
-            if self.wanted.get(slot) == Some(&column) {
+        let mut next_wanted = self.wanted.first().copied();
+        let mut cell = |end: usize| {
+            if next_wanted == Some(column) {
                 if let Some(span) = self.spans.get_mut(slot) {
                     *span = (start, end);
                 }
                 slot += 1;
+                next_wanted = self.wanted.get(slot).copied();
             } else if column >= self.width {
                 self.has_text_behind |= record.get(start..end).is_some_and(|cell| !is_blank(cell));
             }
             column += 1;
             start = end + 1;
+        };
+        if record.len() < SHORT_RECORD {
+            // Cells of a few bytes: looking at each byte is quicker than searching again for each comma.
+            for (at, byte) in record.iter().enumerate() {
+                if *byte == b',' {
+                    cell(at);
+                }
+            }
+        } else {
+            memchr_iter(b',', record).for_each(&mut cell);
         }
+        cell(record.len());
         self.count = column;
         self.forget_from(slot);
     }

@@ -5,6 +5,8 @@
 
 /// Digits of a number that are kept; later ones only break ties.
 const KEPT_BELOW: u64 = 10_u64.pow(18);
+/// Digits of so many places fit 64 bits without a look at each.
+const PLAIN_LENGTH: usize = 18;
 /// Exponents are cut here, far outside any value and any length of a line.
 const EXPONENT_LIMIT: i32 = 1_000_000;
 /// Numbers of this many digits before the point lie outside the 64-bit range in every unit.
@@ -50,6 +52,11 @@ impl Decimal {
     #[inline]
     pub(crate) fn parse(text: &[u8]) -> Option<Self> {
         let (negative, body) = split_sign(text);
+        if body.len() <= PLAIN_LENGTH
+            && let Some((digits, places)) = parse_plain(body)
+        {
+            return Some(Self { negative, digits, exponent: -places, more: false });
+        }
         let mut number = Self { negative, digits: 0, exponent: 0, more: false };
         let mut any_digit = false;
         let mut after_point = 0;
@@ -159,6 +166,33 @@ pub(crate) fn divide_rounding(dividend: i128, divisor: i128, tie_is_less: bool) 
     } else {
         whole + 1
     }
+}
+
+/// The common case, `12` or `12.5` of a few digits: all digits as one number, and how many of them stand behind the point.
+#[inline]
+fn parse_plain(body: &[u8]) -> Option<(u64, i32)> {
+    let mut digits = 0_u64;
+    let mut rest = body.iter();
+    for byte in rest.by_ref() {
+        let digit = byte.wrapping_sub(b'0');
+        if digit < 10 {
+            digits = digits * 10 + u64::from(digit);
+        } else if *byte == b'.' && body.len() > 1 {
+            let mut places = 0;
+            for byte in rest {
+                let digit = byte.wrapping_sub(b'0');
+                if digit >= 10 {
+                    return None;
+                }
+                digits = digits * 10 + u64::from(digit);
+                places += 1;
+            }
+            return Some((digits, places));
+        } else {
+            return None;
+        }
+    }
+    (!body.is_empty()).then_some((digits, 0))
 }
 
 #[inline]

@@ -4,11 +4,13 @@
 //! core's integers without binary fractions between (`decimal`). Whether a number is believable is not judged here:
 //! the core knows the spans.
 
+pub(crate) mod ahead;
 mod cells;
 pub(crate) mod clock;
 pub(crate) mod decimal;
 mod plan;
 mod records;
+pub(crate) mod sample;
 mod source;
 mod tally;
 pub(crate) mod unit;
@@ -18,7 +20,7 @@ use std::fmt;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-use monitor_core::acquire::{ChannelSet, Quality, Readings};
+use monitor_core::acquire::{Channel, ChannelSet, Quality, Readings};
 use monitor_core::time::Instant;
 
 use crate::columns::ColumnMap;
@@ -49,6 +51,10 @@ pub struct TraceReader {
     clock: Clock,
     rows_read: u64,
     tally: Tally,
+    /// Whether the last header was another one than that of the file, as in files that were joined.
+    is_other_layout: bool,
+    /// Whether it is a file of the disk, not a pipe or a device.
+    is_file: bool,
     is_over: bool,
 }
 
@@ -72,6 +78,8 @@ impl TraceReader {
             clock,
             rows_read: 0,
             tally: Tally::default(),
+            is_other_layout: false,
+            is_file: path.is_file(),
             is_over: false,
         })
     }
@@ -103,12 +111,18 @@ impl TraceReader {
                     let bytes = self.records.bytes(record);
                     self.cells.split(bytes, record.quoted);
                     match judge(&self.plan, &self.cells, bytes, record.ended) {
+                        Ok(_) if self.is_other_layout => self.tally.add(record.line, Skip::OtherLayout),
                         Ok((moment, readings)) => {
                             self.rows_read += 1;
                             return Ok(Some(Row { stamp: self.clock.stamp(moment), readings }));
                         }
                         Err(refusal) => {
                             let skip = explain(refusal, &self.plan, &self.cells, bytes, record.quoted);
+                            match skip {
+                                Skip::OtherHeader => self.is_other_layout = true,
+                                Skip::RepeatedHeader => self.is_other_layout = false,
+                                _ => {}
+                            }
                             self.tally.add(record.line, skip);
                         }
                     }
@@ -240,9 +254,14 @@ fn explain(refusal: Refusal, plan: &Plan, cells: &Cells, record: &[u8], quoted: 
     let cell = |slot: usize| (plan.name(slot).to_owned(), shown(cells.get(slot, record)));
     match refusal {
         Refusal::NotATime | Refusal::NotANumber { .. } if is_header(plan, record, quoted) => Skip::RepeatedHeader,
+        Refusal::NotATime | Refusal::NotANumber { .. } if is_other_header(plan, record, quoted) => Skip::OtherHeader,
         Refusal::Blank => Skip::Blank,
         Refusal::NotPicked => Skip::NotPicked,
-        Refusal::CellCount => Skip::CellCount { found: cells.count(), expected: cells.width() },
+        Refusal::CellCount => Skip::CellCount {
+            found: cells.count(),
+            expected: cells.width(),
+            has_semicolons: memchr::memchr(b';', record).is_some(),
+        },
         Refusal::CutOff => Skip::CutOff,
         Refusal::NoTime => Skip::NoTime { column: plan.name(plan.time.slot).to_owned() },
         Refusal::NotATime => {
@@ -264,6 +283,17 @@ fn is_header(plan: &Plan, record: &[u8], quoted: bool) -> bool {
         && plan.names.iter().zip(&cells).all(|(name, cell)| name.as_bytes() == cell.trim_ascii())
 }
 
+/// Whether a record is the header of another layout with as many columns: it names time and engine speed, in other places.
+/// Rows below a header of more or fewer columns do not fit and are counted one by one.
+fn is_other_header(plan: &Plan, record: &[u8], quoted: bool) -> bool {
+    let cells = cells::all(record.strip_prefix(records::BYTE_ORDER_MARK).unwrap_or(record), quoted);
+    let rpm = plan.channels.iter().find(|source| source.channel == Channel::Rpm).map(|source| source.slot);
+    [Some(plan.time.slot), rpm].into_iter().flatten().all(|slot| {
+        let name = plan.name(slot).as_bytes();
+        !name.is_empty() && cells.iter().any(|cell| cell.trim_ascii() == name)
+    })
+}
+
 /// A cell as it can be shown in a message: short and on one line.
 fn shown(cell: &[u8]) -> String {
     const LONGEST: usize = 40;
@@ -274,6 +304,9 @@ fn shown(cell: &[u8]) -> String {
     }
     shown
 }
+
+/// What stands between cells where it is not a comma; a blank may stand in a name and so comes last.
+const OTHER_SEPARATORS: [(char, &str); 4] = [(';', "semicolons"), ('\t', "tabs"), ('|', "bars"), (' ', "blanks")];
 
 /// The line and the names of the header: the first line that is neither blank nor a comment.
 fn read_header(path: &Path, records: &mut Records<Box<dyn Read + Send>>) -> Result<(u64, Vec<String>), Problem> {
@@ -310,7 +343,7 @@ fn read_header(path: &Path, records: &mut Records<Box<dyn Read + Send>>) -> Resu
             let remedy = "Save it again with line feeds (LF or CRLF)";
             return Err(refuse(record.line, "Its lines end with carriage returns only", remedy));
         }
-        if let Some((_, name)) = [(';', "semicolons"), ('\t', "tabs")].iter().find(|(sign, _)| text.contains(*sign))
+        if let Some((_, name)) = OTHER_SEPARATORS.iter().find(|(sign, _)| text.trim().contains(*sign))
             && !text.contains(',')
         {
             let cause = format!("Its cells are separated by {name}");
@@ -346,7 +379,5 @@ fn disk_problem(path: &Path, error: &io::Error) -> Problem {
 
 #[cfg(test)]
 mod properties;
-#[cfg(test)]
-mod speed;
 #[cfg(test)]
 mod tests;

@@ -232,7 +232,8 @@ fn locate(
             None if names.len() > LISTED => format!("The first columns there are: {}", names[..LISTED].join(", ")),
             None => format!("The columns there are: {}", names.join(", ")),
         };
-        Problem::new(Exit::Usage, cause, remedy).in_file(map.path()).at_line(mapped.line)
+        let problem = Problem::new(Exit::Usage, cause, remedy).in_file(map.path());
+        mapped.line.map_or(problem.clone(), |line| problem.at_line(line))
     };
     let column = trace.only(&mapped.column)?.ok_or_else(|| absent(&mapped.column))?;
     let pick = match &mapped.pick {

@@ -17,15 +17,15 @@ const DISK_BUFFER: usize = 64 * 1024;
 
 const GZIP: &[u8] = &[0x1f, 0x8b];
 const ZSTD: &[u8] = &[0x28, 0xb5, 0x2f, 0xfd];
+const PARQUET: &[u8] = b"PAR1";
 /// The last three bytes of the mark of a zstd frame that holds no data; its first byte is 0x50 to 0x5f.
 const ZSTD_SKIPPABLE: &[u8] = &[0x2a, 0x4d, 0x18];
 
 /// Starts of files that are no trace, with what they are and what to do about it.
-const OTHERS: [(&[u8], &str, &str); 7] = [
+const OTHERS: [(&[u8], &str, &str); 6] = [
     (b"PK\x03\x04", "a zip archive or a spreadsheet", "Unpack it, or save the sheet as CSV"),
     (b"\xfd7zXZ", "compressed with xz", "Unpack it, or compress it with gzip or zstd"),
     (b"BZh", "compressed with bzip2", "Unpack it, or compress it with gzip or zstd"),
-    (b"PAR1", "a Parquet file", "This version cannot read it: export it as CSV"),
     (b"SQLite", "a database", "Export the table as CSV"),
     (b"\xff\xfe", "UTF-16 text", "Save it as UTF-8"),
     (b"\xfe\xff", "UTF-16 text", "Save it as UTF-8"),
@@ -41,6 +41,7 @@ pub(super) fn open(path: &Path) -> Result<Box<dyn Read + Send>, Problem> {
     let refuse = |cause: String, remedy: &str| Problem::new(Exit::Unreadable, cause, remedy).in_file(path);
     let unreadable = |error: io::Error| {
         let remedy = match error.kind() {
+            io::ErrorKind::NotFound if path == Path::new("-") => "To read a pipe, give /dev/stdin",
             io::ErrorKind::NotFound => "Check the path",
             _ => "Check the path and who may read it",
         };
@@ -55,6 +56,9 @@ pub(super) fn open(path: &Path) -> Result<Box<dyn Read + Send>, Problem> {
     if let Some((_, what, remedy)) = OTHERS.iter().find(|(mark, _, _)| head.starts_with(mark)) {
         return Err(refuse(format!("This is no trace but {what}"), remedy));
     }
+    if head.starts_with(PARQUET) {
+        return parquet(path, file);
+    }
     let is_zstd = head.starts_with(ZSTD)
         || (head.get(1..4) == Some(ZSTD_SKIPPABLE) && head.first().is_some_and(|byte| byte & 0xf0 == 0x50));
     let is_gzip = head.starts_with(GZIP);
@@ -66,6 +70,29 @@ pub(super) fn open(path: &Path) -> Result<Box<dyn Read + Send>, Problem> {
     } else {
         Box::new(source)
     })
+}
+
+/// The text of a Parquet table. It is read from its end, so a pipe will not do.
+#[cfg(feature = "parquet")]
+fn parquet(path: &Path, file: File) -> Result<Box<dyn Read + Send>, Problem> {
+    let refuse = |cause: String, remedy: &str| Err(Problem::new(Exit::Unreadable, cause, remedy).in_file(path));
+    if !path.is_file() {
+        return refuse("A Parquet trace cannot be read from a pipe".to_owned(), "Write it to a file first");
+    }
+    match crate::parquet_file::ParquetText::open(file) {
+        Ok(text) => Ok(Box::new(text)),
+        Err(error) => {
+            refuse(format!("The Parquet file cannot be read: {error}"), "Write it again, or export it as CSV")
+        }
+    }
+}
+
+/// Says that Parquet was left out.
+#[cfg(not(feature = "parquet"))]
+fn parquet(path: &Path, _file: File) -> Result<Box<dyn Read + Send>, Problem> {
+    let cause = "This is a Parquet file, and this lookastern was built without Parquet";
+    let remedy = "Build it with `--features parquet`, or export the table as CSV";
+    Err(Problem::new(Exit::Unreadable, cause, remedy).in_file(path))
 }
 
 /// Reads zstd frames one after the other; the decoder itself knows only one.

@@ -23,7 +23,9 @@ pub(super) enum Skip {
     Blank,
     NotPicked,
     RepeatedHeader,
-    CellCount { found: usize, expected: usize },
+    OtherHeader,
+    OtherLayout,
+    CellCount { found: usize, expected: usize, has_semicolons: bool },
     CutOff,
     CompressedCutOff,
     Damaged(String),
@@ -51,6 +53,7 @@ impl Skip {
             Self::Blank => "blank row",
             Self::NotPicked => "not picked",
             Self::RepeatedHeader => "repeated header",
+            Self::OtherHeader | Self::OtherLayout => "other layout",
             Self::CellCount { .. } => "cell count",
             Self::CutOff | Self::CompressedCutOff => "cut off",
             Self::Damaged(_) => "damaged",
@@ -67,10 +70,21 @@ impl Skip {
     /// What is wrong, for a person; `None` where nothing is.
     fn complaint(&self) -> Option<String> {
         match self {
-            Self::Blank | Self::NotPicked => None,
+            Self::Blank | Self::NotPicked | Self::OtherLayout => None,
             Self::RepeatedHeader => Some("the header stands here again".to_owned()),
-            Self::CellCount { found: 1, expected } => Some(format!("1 cell where the header has {expected}")),
-            Self::CellCount { found, expected } => Some(format!("{found} cells where the header has {expected}")),
+            Self::OtherHeader => Some(
+                "here begins another header; no row is used until the first one stands here again. Split the file there"
+                    .to_owned(),
+            ),
+            Self::CellCount { found, expected, has_semicolons } => {
+                let cells = if *found == 1 { "cell" } else { "cells" };
+                let hint = match (has_semicolons, found > expected) {
+                    (true, _) => "; cells are separated by commas, not by semicolons",
+                    (false, true) => "; a number with a decimal comma counts as two: write points",
+                    (false, false) => "",
+                };
+                Some(format!("{found} {cells} where the header has {expected}{hint}"))
+            }
             Self::CutOff => Some("the file ends in the middle of this row".to_owned()),
             Self::CompressedCutOff => Some("the compressed data is cut off here; what followed is lost".to_owned()),
             Self::Damaged(error) => {

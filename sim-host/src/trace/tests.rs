@@ -25,10 +25,6 @@ impl TraceFile {
         Self { directory, path }
     }
 
-    pub(super) fn path(&self) -> &Path {
-        &self.path
-    }
-
     pub(super) fn open(&self) -> Result<TraceReader, Problem> {
         TraceReader::open(&self.path, None)
     }
@@ -221,7 +217,7 @@ fn files_that_are_no_trace_are_refused_with_a_remedy() {
         ("picture", b"\x89PNG\r\n\x1a\n\0\0", "not UTF-8"),
         ("zip", b"PK\x03\x04abcd", "zip archive"),
         ("xz", b"\xfd7zXZ\0abcd", "compressed with xz"),
-        ("Parquet", b"PAR1abcd", "Parquet"),
+        ("Parquet", b"PAR1abcd", "Parquet file"),
         ("database", b"SQLite format 3\0", "database"),
         ("semicolons", b"t_s;rpm\n0;1\n", "separated by semicolons"),
         ("tabs", b"t_s\trpm\n0\t1\n", "separated by tabs"),

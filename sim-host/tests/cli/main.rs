@@ -1,7 +1,11 @@
 //! Black-box tests of the `lookastern` command.
 
+mod bad_input;
 mod common;
+mod guessed_columns;
 mod memory;
+mod parquet;
+mod plot;
 mod readme;
 mod refuses;
 mod simulate;

@@ -146,7 +146,7 @@ fn what_a_later_version_will_do_is_answered_honestly() {
         .map(str::to_owned)
         .collect();
     lines.extend(
-        ["--commission t.csv", "--commission t.csv --relearn", "--plot o.html"]
+        ["--commission t.csv", "--commission t.csv --relearn"]
             .map(|option| format!("replay t.csv --profile engine.toml {option}")),
     );
     for line in lines {

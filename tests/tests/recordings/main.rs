@@ -8,5 +8,6 @@ mod calm;
 mod catalogue;
 mod clean;
 mod edges;
+mod guessed;
 mod spliced;
 mod table;

@@ -21,6 +21,9 @@ pub(crate) fn steps(plan: &mut Plan, places: &Places) {
         command.args(["test", "--workspace", "--no-fail-fast"]).env_remove(RECORDINGS);
         run(&mut command).map(|()| Outcome::passed()).into()
     });
+    plan.step("parquet", || {
+        cargo(places, &["test", "--package", "sim-host", "--features", "parquet", "--test", "cli", "--", "parquet"])
+    });
     plan.step("power cuts", || cuts::cut(places).into());
     plan.step("fuzz properties", || fuzz_properties(places).into());
     plan.step("recordings", || recordings(places).into());
