@@ -6,6 +6,7 @@ pub mod cli;
 pub mod cmd;
 pub mod columns;
 pub mod doubt;
+pub mod fit;
 pub mod ledger;
 pub mod memory;
 pub mod out_file;
