@@ -194,12 +194,11 @@ fn ends(numbers: &[f64]) -> Option<(f64, f64)> {
 fn parameters(solution: &Solution, line: Line) -> Vec<Parameter> {
     let has_offset = solution.coefficients.len() > 1;
     let unit: &[f64] = if has_offset { &[1.0, 0.0] } else { &[1.0] };
-    let half_width = solution.half_width(unit);
-    let mut parameters =
-        vec![Parameter { name: "pulses_per_litre", value: line.per_litre, half_width, unit: "pulses per litre" }];
+    let half_width = Some(solution.half_width(unit));
+    let mut parameters = vec![Parameter { name: "pulses_per_litre", value: line.per_litre, half_width, unit: "" }];
     if has_offset {
-        let half_width = solution.half_width(&[0.0, 1.0]);
-        parameters.push(Parameter { name: "offset_hz", value: line.offset_hz, half_width, unit: "Hz" });
+        let half_width = Some(solution.half_width(&[0.0, 1.0]));
+        parameters.push(Parameter { name: "offset_hz", value: line.offset_hz, half_width, unit: "" });
     }
     parameters
 }

@@ -31,7 +31,7 @@ struct Point {
 struct Parameter<'a> {
     name: &'a str,
     value: f64,
-    half_width: f64,
+    half_width: Option<f64>,
     unit: &'a str,
 }
 

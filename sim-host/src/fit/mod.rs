@@ -41,16 +41,16 @@ pub struct FittedPoint {
     pub used: bool,
 }
 
-/// A fitted number with half its 95 % interval.
+/// A fitted number.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Parameter {
     /// Its key in the profile, or what it is called.
     pub name: &'static str,
     /// The number.
     pub value: f64,
-    /// Half the 95 % interval.
-    pub half_width: f64,
-    /// Its unit.
+    /// Half the 95 % interval; `None` for coefficients that mean nothing one by one.
+    pub half_width: Option<f64>,
+    /// Its unit, where the name does not say it.
     pub unit: &'static str,
 }
 

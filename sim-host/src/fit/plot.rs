@@ -1,6 +1,6 @@
 //! How far each point is off, drawn in plain signs for a terminal.
 
-use super::{Report, text::signed};
+use super::{Band, Report, text::signed};
 
 const COLUMNS: usize = 56;
 /// Odd, so that there is a line for nothing off.
@@ -23,9 +23,13 @@ pub(super) fn draw(report: &Report) -> String {
         let row = scaled((extent - off) / (2.0 * extent), ROWS);
         grid[row][column] = sign;
     };
-    for band in &report.band {
-        put(band.at, band.half_width, '.');
-        put(band.at, -band.half_width, '.');
+    for column in 0..=COLUMNS {
+        let share = f64::from(u32::try_from(column).unwrap_or(0)) / f64::from(u32::try_from(COLUMNS).unwrap_or(1));
+        let at = least + share * (most - least);
+        if let Some(edge) = edge(&report.band, at) {
+            put(at, edge, '.');
+            put(at, -edge, '.');
+        }
     }
     for (at, off, used) in points {
         put(at, off, if used { 'o' } else { 'x' });
@@ -45,6 +49,15 @@ pub(super) fn draw(report: &Report) -> String {
     let gap = COLUMNS.saturating_sub(left.chars().count() + right.chars().count());
     let legend = format!("  off in {}: o point, x left out, . edge of the error left\n", report.off_unit);
     legend + &rows.collect::<String>() + &format!("{:11}{left}{}{right}\n", "", " ".repeat(gap))
+}
+
+/// Half the width of the band at a place between two of it, straight from the one to the other.
+fn edge(bands: &[Band], at: f64) -> Option<f64> {
+    bands.windows(2).find_map(|pair| {
+        let [left, right] = pair else { return None };
+        let share = (at - left.at) / (right.at - left.at);
+        (0.0..=1.0).contains(&share).then(|| left.half_width + share * (right.half_width - left.half_width))
+    })
 }
 
 /// The place of a share from 0 to 1 among so many.

@@ -20,6 +20,8 @@ pub const REFERENCE_ERROR_RPM: f64 = 50.0;
 const FREQUENCY_SHARE: f64 = 0.002;
 /// Pulses of a turn that engines give: half of one from a four-stroke's ignition, up to 12 from 24 poles (from memory).
 const USUAL_PULSES: std::ops::RangeInclusive<f64> = 0.4..=24.0;
+/// A whole or half number so near, as a share, is meant, whatever the instrument is said to be good for.
+const NEAR_WHOLE: f64 = 0.02;
 /// A profile that is out by more than this share has another number.
 const OTHER_NUMBER: f64 = 0.02;
 /// The greatest speed over the least, from which on they differ.
@@ -88,12 +90,7 @@ fn fit_points(points: &Points, known: &Known, reference_error_rpm: f64) -> Resul
         },
         off_unit: "%",
         points: fitted.collect(),
-        parameters: vec![Parameter {
-            name: "pulses_per_rev",
-            value: measured,
-            half_width,
-            unit: "pulses per revolution",
-        }],
+        parameters: vec![Parameter { name: "pulses_per_rev", value: measured, half_width: Some(half_width), unit: "" }],
         band: band(&choice, half_width / measured, &speeds, known.profile.as_ref().map(|profile| &profile.core)),
         basis: basis(&solution, &choice, reference_error_rpm),
         profile_lines: section("rpm", &points.file, points.count(), &remarks, &[choice.line()]),
@@ -160,6 +157,7 @@ struct Choice {
 impl Choice {
     /// The whole or half number that the points mean, or their own number where they mean none.
     fn of(measured: f64, half_width: f64) -> Self {
+        let half_width = half_width.max(NEAR_WHOLE * measured);
         let halves = (1..=48_u8).map(|halves| f64::from(halves) / 2.0);
         let inside: Vec<_> = halves.filter(|number| (number - measured).abs() <= half_width).collect();
         let nearest = inside.iter().copied().min_by(|a, b| (a - measured).abs().total_cmp(&(b - measured).abs()));
@@ -266,7 +264,7 @@ fn band(choice: &Choice, share: f64, speeds: &[Speed], profile: Option<&Profile>
     let whole = |rpm: monitor_core::units::Rpm| f64::from(rpm.as_quarter_rpm()) / 4.0;
     let (idle, most) = profile.map_or(WORKING_RPM, |profile| (whole(profile.idle), whole(profile.max)));
     let measured = ends(speeds).unwrap_or((idle, most));
-    // The input itself adds an edge of a pulse, under 0.1 %.
+    // A microsecond of the time between two pulses, at the fastest.
     let half_width = if choice.candidates == 1 { 0.1 } else { share * 100.0 };
     let at = |at: f64| Band { at, half_width, extrapolated: !(measured.0 * 0.8..=measured.1 * 1.25).contains(&at) };
     [idle, f64::midpoint(idle, most), most].into_iter().map(at).collect()
@@ -279,7 +277,8 @@ fn basis(solution: &Solution, choice: &Choice, reference_error_rpm: f64) -> Stri
         Some(_) => ", which the scatter of the points bears out".to_owned(),
     };
     let whole = if choice.candidates == 1 {
-        "; only one whole or half number lies in that interval, and with it the error of the other instrument is gone"
+        "; only one whole or half number lies near enough, so the error of the other instrument drops out; that of the \
+         board's clock comes on top"
     } else {
         ""
     };

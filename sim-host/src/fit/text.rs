@@ -19,7 +19,7 @@ pub fn without_lines(report: &Report) -> String {
     let axis = report.axis;
     let _ = writeln!(page, "  {:>4}  {:>18}  {:>18}  {:>10}", "line", axis.measured, axis.fitted, "off");
     for point in &report.points {
-        let cell = |number: f64| format!("{number:.*} {}", axis.places, axis.unit);
+        let cell = |number: f64| format!("{} {}", plain(number, axis.places), axis.unit);
         let off = format!("{} {}", signed(point.off, 2), report.off_unit);
         let note = if point.used { "" } else { "  left out" };
         let _ = writeln!(
@@ -34,11 +34,7 @@ pub fn without_lines(report: &Report) -> String {
     for parameter in &report.parameters {
         page.push_str(&wrapped("  ", &parameter_words(parameter), 4));
     }
-    let bands: Vec<_> = report.band.iter().map(|band| band_words(report, band)).collect();
-    page.push_str(&wrapped("", &format!("Error left (95 %): {}.", bands.join(", ")), 2));
-    if report.band.iter().any(|band| band.extrapolated) {
-        page.push_str("  * outside the measured points\n");
-    }
+    page.push_str(&band(report));
     page.push_str(&wrapped("", &format!("Basis: {}", report.basis), 2));
     page.push_str(&remarks(&report.remarks));
     page
@@ -51,17 +47,29 @@ pub(super) fn remarks(remarks: &[Remark]) -> String {
 
 fn parameter_words(parameter: &Parameter) -> String {
     let Parameter { name, value, half_width, unit } = parameter;
-    if value.abs() < 0.01 {
-        return format!("{name} {value:.6e} (± {half_width:.1e}) {unit}").trim_end().to_owned();
-    }
-    let places = places_for(*half_width);
-    format!("{name} {value:.places$} (± {half_width:.places$}) {unit}").trim_end().to_owned()
+    let text = match half_width {
+        Some(half_width) => {
+            let places = places_for(*half_width);
+            format!("{name} {value:.places$} ± {half_width:.places$} {unit}")
+        }
+        None => format!("{name} {value:.6e} {unit}"),
+    };
+    text.trim_end().to_owned()
 }
 
-fn band_words(report: &Report, band: &Band) -> String {
-    let star = if band.extrapolated { "*" } else { "" };
+/// Two lines: the places of the working range, and the error left at each.
+fn band(report: &Report) -> String {
     let axis = report.axis;
-    format!("{:.*} {}{star} ± {:.1} {}", axis.along_places, band.at, axis.along, band.half_width, report.off_unit)
+    let cells = |cell: &dyn Fn(&Band) -> String| {
+        report.band.iter().map(|band| format!(" {:>10}", cell(band))).collect::<String>()
+    };
+    let star = |band: &Band| if band.extrapolated { "*" } else { "" };
+    let at = cells(&|band| format!("{:.*} {}{}", axis.along_places, band.at, axis.along, star(band)));
+    let error = cells(&|band| {
+        format!("±{:.1} {}{}", band.half_width, report.off_unit, if star(band).is_empty() { "" } else { " " })
+    });
+    let note = if report.band.iter().any(|band| band.extrapolated) { "; * outside the measured points" } else { "" };
+    format!("Error left (95 %{note}):\n {}\n {}\n", at, error.trim_end())
 }
 
 /// Decimals with which an uncertainty shows two digits, three at most.
@@ -75,6 +83,12 @@ pub(super) fn signed(number: f64, places: usize) -> String {
     if text.chars().any(|sign| ('1'..='9').contains(&sign)) { text } else { format!("{:.places$}", 0.0) }
 }
 
+/// A number without a sign before nothing.
+fn plain(number: f64, places: usize) -> String {
+    let text = format!("{number:.places$}");
+    if text.chars().any(|sign| ('1'..='9').contains(&sign)) { text } else { format!("{:.places$}", 0.0) }
+}
+
 /// A text in lines of 80 columns.
 pub(super) fn wrapped(lead: &str, text: &str, rest: usize) -> String {
     let mut bytes = Vec::new();
@@ -83,6 +97,7 @@ pub(super) fn wrapped(lead: &str, text: &str, rest: usize) -> String {
     String::from_utf8(bytes).unwrap_or_default()
 }
 
+/// So many of `what`.
 pub(super) fn counted(count: usize, what: &str) -> String {
     format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }

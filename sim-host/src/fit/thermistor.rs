@@ -86,7 +86,9 @@ fn fit_points(points: &Points, known: &Known, instruments: Instruments) -> Resul
     let (solution, curve) = solve(points, three, instruments, beta)?;
     let measured: Vec<_> = celsius.iter().zip(&ohms).map(|(at, ohm)| (*at, *ohm)).collect();
     let band = band(&curve, &solution, &celsius, instruments);
-    let mut remarks = mistakes::look(&measured, &curve, beta, known);
+    let believed: Vec<_> =
+        measured.iter().zip(&solution.used).filter_map(|(point, used)| used.then_some(*point)).collect();
+    let mut remarks = mistakes::look(&believed, &curve, beta, known);
     remarks.extend(remarks_of_scatter(&solution, &points.lines()));
     let fitted = points.lines().into_iter().zip(&measured).zip(&solution.used).map(|((line, (at, ohm)), used)| {
         let by_curve = curve.celsius(*ohm);
@@ -188,22 +190,17 @@ fn parameters(curve: &Curve, solution: &Solution, instruments: Instruments) -> V
     let at_25 = curve.ohms(25.0);
     // dR/R = β / T² · dT
     let share = error_left(curve, solution, 25.0, instruments) * curve.beta_at(25.0) / (25.0 + KELVIN).powi(2);
-    let at_25 = Parameter { name: "resistance at 25 °C", value: at_25, half_width: at_25 * share, unit: "ohm" };
-    let coefficient = |name, unit_row: [f64; 3], value| {
-        let row: Vec<_> = unit_row.into_iter().take(solution.coefficients.len()).collect();
-        Parameter { name, value, half_width: solution.half_width(&row), unit: "" }
-    };
-    let mut parameters = Vec::new();
-    if curve.is_three() {
-        parameters.push(coefficient("a", [1.0, 0.0, 0.0], curve.a));
-        parameters.push(coefficient("b", [0.0, 1.0, 0.0], curve.b));
-        parameters.push(coefficient("c", [0.0, 0.0, 1.0], curve.c));
+    // Errors of a, b and c cancel each other for the most part: one by one they mean nothing.
+    let coefficient = |name, value| Parameter { name, value, half_width: None, unit: "" };
+    let mut parameters = if curve.is_three() {
+        vec![coefficient("a", curve.a), coefficient("b", curve.b), coefficient("c", curve.c)]
     } else {
         let beta = 1.0 / curve.b;
-        let half_width = solution.half_width(&[0.0, 1.0]) * beta * beta;
-        parameters.push(Parameter { name: "beta", value: beta, half_width, unit: "K" });
-    }
-    parameters.push(at_25);
+        let half_width = Some(solution.half_width(&[0.0, 1.0]) * beta * beta);
+        vec![Parameter { name: "beta", value: beta, half_width, unit: "K" }]
+    };
+    let half_width = Some(at_25 * share);
+    parameters.push(Parameter { name: "resistance at 25 °C", value: at_25, half_width, unit: "ohm" });
     parameters
 }
 

@@ -133,13 +133,13 @@ fn summary(checked: &Checked) -> String {
 }
 
 fn table(places: &[Place]) -> String {
-    let mut table = format!("  {:<7} {:>11}  {:<34} {:>10} {:>10}\n", "channel", "at", "signal", "step", "error");
+    let mut table = format!("  {:<7} {:>11}  {:<34} {:>11} {:>9}\n", "channel", "at", "signal", "step", "error");
     for place in places {
         let number = |number: f64| format!("{} {}", decimals(number), place.step_unit);
         let error = place.error.map_or("-".to_owned(), number);
         let at = format!("{} {}", decimals(place.at), place.unit);
         let line =
-            format!("  {:<7} {at:>11}  {:<34} {:>10} {error:>10}\n", place.channel, place.signal, number(place.step));
+            format!("  {:<7} {at:>11}  {:<34} {:>11} {error:>9}\n", place.channel, place.signal, number(place.step));
         table.push_str(&line);
     }
     table

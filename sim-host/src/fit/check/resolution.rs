@@ -43,7 +43,7 @@ fn rpm(profile: &HostProfile, places: &mut Vec<Place>) {
     for speed in [profile.core.idle, profile.core.max] {
         let rpm = whole(speed);
         let hertz = rpm / 60.0 * pulses;
-        let signal = format!("{hertz:.1} Hz; a stop shows after {stop_s:.1} s");
+        let signal = format!("{hertz:.1} Hz, a stop shows after {stop_s:.1} s");
         // Readings are in quarters.
         places.push(Place { channel: "rpm", at: rpm, unit: "rpm", signal, step: 0.25, error: None, step_unit: "rpm" });
     }
@@ -64,7 +64,7 @@ fn flow(profile: &HostProfile, places: &mut Vec<Place>) {
     let least = f64::from(profile.core.flow_min_or_default().as_millilitres_per_minute()) / 1_000.0;
     for at in [least].into_iter().chain(FLOWS_LPM.into_iter().filter(|at| *at > least)) {
         let hertz = per_litre * at / 60.0 + offset;
-        let signal = format!("{hertz:.1} Hz; no water shows after {lost_s:.1} s");
+        let signal = format!("{hertz:.1} Hz, no water after {lost_s:.1} s");
         // Readings are in millilitres a minute.
         places.push(Place { channel: "flow", at, unit: "L/min", signal, step: 0.001, error: None, step_unit: "L/min" });
     }

@@ -4,6 +4,7 @@ use monitor_core::calibration::HeadSensor;
 
 use super::curve::{Curve, KELVIN};
 use super::{Known, LEAST_SPAN_K, Points, Problem, Quantity, Remark, distinct, shown_by, span};
+use crate::fit::text::counted;
 
 /// Temperatures that a thermistor can be measured at, in °C.
 const POSSIBLE_C: std::ops::RangeInclusive<f64> = -60.0..=300.0;
@@ -39,11 +40,8 @@ pub(super) fn refuse(points: &Points) -> Result<(), Problem> {
     }
     points.refuse_what_is_not_above_zero(&[Quantity::Ohms])?;
     if points.count() < 2 || span(&celsius) < 1.0 {
-        let cause = format!(
-            "{} within {:.1} K say nothing about a curve",
-            super::super::text::counted(points.count(), "point"),
-            span(&celsius)
-        );
+        let cause =
+            format!("{} within {:.1} K say nothing about a curve", counted(points.count(), "point"), span(&celsius));
         return Err(points.problem(cause, "Measure in ice water, in warm and in nearly boiling water"));
     }
     if rises(&celsius, &ohms) {
