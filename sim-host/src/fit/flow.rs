@@ -5,6 +5,7 @@
 
 use std::path::Path;
 
+use monitor_core::profile::Profile;
 use monitor_core::units::Flow;
 
 use super::points::{self, Points, Quantity};
@@ -24,6 +25,8 @@ const WANTED_PERCENT: f64 = 2.0;
 const USUAL_PER_LITRE: std::ops::RangeInclusive<f64> = 200.0..=6_000.0;
 /// Flows of telltales in L/min, from idle to full speed: 0.5 to 6 (from memory, low confidence).
 const WORKING_LPM: [f64; 3] = [1.0, 3.0, 6.0];
+/// The least flow of small turbine meters, where no profile says it: common practice.
+const DEFAULT_LEAST: Flow = Flow::from_millilitres_per_minute(300);
 /// The greatest flow over the least, from which on they differ.
 const DIFFERENT: f64 = 2.0;
 /// A profile whose number differs by more than this share is another meter's.
@@ -70,7 +73,8 @@ pub fn fit(path: &Path, known: &Known, water_error_l: f64) -> Result<Report, Pro
 fn fit_points(points: &Points, known: &Known, water_error_l: f64) -> Result<Report, Problem> {
     let by_meter = points.has(Quantity::LitresPerMinute);
     let buckets = read(points, water_error_l)?;
-    let (solution, line) = solve(points, &buckets)?;
+    let solutions = solve(points, &buckets)?;
+    let (solution, line) = (&solutions.used, solutions.line);
     let mut remarks: Vec<_> = [
         little_water(points, &buckets, by_meter, line, water_error_l),
         sixty_fold(line, known, by_meter),
@@ -79,7 +83,7 @@ fn fit_points(points: &Points, known: &Known, water_error_l: f64) -> Result<Repo
     .into_iter()
     .flatten()
     .collect();
-    remarks.extend(remarks_of_scatter(&solution, &points.lines()));
+    remarks.extend(remarks_of_scatter(solution, &points.lines()));
     let fitted = points.lines().into_iter().zip(&buckets).zip(&solution.used).map(|((number, bucket), used)| {
         let litres = line.litres(bucket);
         let at = bucket.minutes.map(|minutes| bucket.litres / minutes);
@@ -100,9 +104,9 @@ fn fit_points(points: &Points, known: &Known, water_error_l: f64) -> Result<Repo
         axis: Axis { measured: "measured", fitted: "by the meter", unit, places: 2, along: "L/min", along_places: 1 },
         off_unit: "%",
         points: fitted.collect(),
-        parameters: parameters(&solution, line),
-        band: band(&solution, line, &buckets, known),
-        basis: basis(&solution, &buckets, by_meter, water_error_l),
+        parameters: parameters(solution, line),
+        band: band(&solutions, &buckets, known),
+        basis: basis(solution, &buckets, by_meter, water_error_l),
         profile_lines: profile_lines(points, line, &remarks),
         remarks,
     })
@@ -143,10 +147,24 @@ fn read(points: &Points, water_error_l: f64) -> Result<Vec<Bucket>, Problem> {
     Ok(buckets)
 }
 
-/// With the offset where the points show that there is one, else without.
-fn solve(points: &Points, buckets: &[Bucket]) -> Result<(Solution, Line), Problem> {
-    if let Some(found) = with_offset(buckets) {
-        return Ok(found);
+/// What the points determine: the number of pulses alone, and with the offset where flows differ enough.
+#[derive(Debug)]
+struct Solutions {
+    line: Line,
+    /// Of the line that is used.
+    used: Solution,
+    /// Of the line with an offset, whether it is used or not: it says how well small flows are known.
+    with_offset: Option<Solution>,
+}
+
+/// The offset is used where the points show that there is one.
+fn solve(points: &Points, buckets: &[Bucket]) -> Result<Solutions, Problem> {
+    let with_offset = with_offset(buckets);
+    if let Some(solution) = &with_offset {
+        let line = Line { per_litre: solution.coefficients[0], offset_hz: solution.coefficients[1] };
+        if line.offset_hz.abs() > solution.half_width(&[0.0, 1.0]) && line.per_litre > 0.0 {
+            return Ok(Solutions { line, used: solution.clone(), with_offset });
+        }
     }
     let observations: Vec<_> = buckets
         .iter()
@@ -155,13 +173,12 @@ fn solve(points: &Points, buckets: &[Bucket]) -> Result<(Solution, Line), Proble
             Observation { row: vec![1.0], value: per_litre, sigma: per_litre * bucket.share / SIGMAS }
         })
         .collect();
-    let solution = regression::solve(&observations)
+    let used = regression::solve(&observations)
         .ok_or_else(|| points.problem("The points give no number of pulses", "Measure three buckets again"))?;
-    let line = Line { per_litre: solution.coefficients[0], offset_hz: 0.0 };
-    Ok((solution, line))
+    Ok(Solutions { line: Line { per_litre: used.coefficients[0], offset_hz: 0.0 }, used, with_offset })
 }
 
-fn with_offset(buckets: &[Bucket]) -> Option<(Solution, Line)> {
+fn with_offset(buckets: &[Bucket]) -> Option<Solution> {
     let flows = flows(buckets);
     let (least, most) = ends(&flows)?;
     if flows.len() < 3 || most < DIFFERENT * least {
@@ -176,10 +193,7 @@ fn with_offset(buckets: &[Bucket]) -> Option<(Solution, Line)> {
             Some(Observation { row, value: hertz, sigma: hertz * bucket.share / SIGMAS })
         })
         .collect();
-    let solution = regression::solve(&observations)?;
-    let line = Line { per_litre: solution.coefficients[0], offset_hz: solution.coefficients[1] };
-    let shows = line.offset_hz.abs() > solution.half_width(&[0.0, 1.0]) && line.per_litre > 0.0;
-    shows.then_some((solution, line))
+    regression::solve(&observations)
 }
 
 fn flows(buckets: &[Bucket]) -> Vec<f64> {
@@ -203,26 +217,31 @@ fn parameters(solution: &Solution, line: Line) -> Vec<Parameter> {
     parameters
 }
 
-/// Never better than the best bucket: its marks may all be out the same way.
-fn band(solution: &Solution, line: Line, buckets: &[Bucket], known: &Known) -> Vec<Band> {
-    let floor = buckets.iter().map(|bucket| bucket.share).fold(f64::INFINITY, f64::min) * 100.0;
-    let measured = ends(&flows(buckets));
-    // A tenth beyond the measured flows is near enough.
-    let inside = |at: f64| measured.is_some_and(|(least, most)| (least * 0.9..=most * 1.1).contains(&at));
-    let least = known
-        .profile
-        .as_ref()
-        .map_or(Flow::from_millilitres_per_minute(300), |profile| profile.core.flow_min_or_default());
+/// Never better than the best bucket: its marks may all be out the same way. Where flows do not differ enough to show an
+/// offset, nothing is said of flows that were not measured.
+fn band(solutions: &Solutions, buckets: &[Bucket], known: &Known) -> Vec<Band> {
+    let Some((least_measured, most_measured)) = ends(&flows(buckets)) else { return Vec::new() };
+    let floor = buckets.iter().map(|bucket| bucket.share).fold(f64::INFINITY, f64::min);
+    let profile = known.profile.as_ref().map(|profile| &profile.core);
+    let least = profile.map_or(DEFAULT_LEAST, Profile::flow_min_or_default);
     let least = f64::from(least.as_millilitres_per_minute()) / 1_000.0;
+    // A tenth beyond the measured flows is near enough.
+    let inside = |at: f64| (least_measured * 0.9..=most_measured * 1.1).contains(&at);
+    let per_litre = solutions.line.per_litre;
     let at = |lpm: f64| {
-        let share = if solution.coefficients.len() > 1 {
-            solution.half_width(&[lpm / 60.0, 1.0]) * 60.0 / (line.per_litre * lpm)
-        } else {
-            solution.half_width(&[1.0]) / line.per_litre
+        let share = match &solutions.with_offset {
+            Some(solution) => solution.half_width(&[lpm / 60.0, 1.0]) * 60.0 / (per_litre * lpm),
+            None => solutions.used.half_width(&[1.0]) / per_litre,
         };
-        Band { at: lpm, half_width: (share * 100.0).max(floor), extrapolated: !inside(lpm) }
+        Band { at: lpm, half_width: share.max(floor) * 100.0, extrapolated: !inside(lpm) }
     };
-    [least].into_iter().chain(WORKING_LPM.into_iter().filter(|lpm| *lpm > least)).map(at).collect()
+    let places = [least].into_iter().chain(WORKING_LPM.into_iter().filter(|lpm| *lpm > least));
+    let places: Vec<_> = places.filter(|lpm| solutions.with_offset.is_some() || inside(*lpm)).collect();
+    if places.is_empty() {
+        vec![at(f64::midpoint(least_measured, most_measured))]
+    } else {
+        places.into_iter().map(at).collect()
+    }
 }
 
 fn basis(solution: &Solution, buckets: &[Bucket], by_meter: bool, water_error_l: f64) -> String {

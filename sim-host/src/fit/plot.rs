@@ -56,7 +56,7 @@ fn edge(bands: &[Band], at: f64) -> Option<f64> {
     bands.windows(2).find_map(|pair| {
         let [left, right] = pair else { return None };
         let share = (at - left.at) / (right.at - left.at);
-        (0.0..=1.0).contains(&share).then(|| left.half_width + share * (right.half_width - left.half_width))
+        (0.0..=1.0).contains(&share).then_some(left.half_width + share * (right.half_width - left.half_width))
     })
 }
 

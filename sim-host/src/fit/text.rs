@@ -57,8 +57,11 @@ fn parameter_words(parameter: &Parameter) -> String {
     text.trim_end().to_owned()
 }
 
-/// Two lines: the places of the working range, and the error left at each.
+/// Two lines: the places of the working range, and the error left at each; nothing where no place is known.
 fn band(report: &Report) -> String {
+    if report.band.is_empty() {
+        return String::new();
+    }
     let axis = report.axis;
     let cells = |cell: &dyn Fn(&Band) -> String| {
         report.band.iter().map(|band| format!(" {:>10}", cell(band))).collect::<String>()

@@ -124,5 +124,7 @@ fn the_error_left_is_never_below_the_bucket_and_grows_where_nothing_was_measured
     assert!(at(0.3).extrapolated && at(0.3).half_width > 2.0 * at(3.0).half_width, "{:?}", report.band);
     assert!(!at(1.0).extrapolated && !at(6.0).extrapolated);
     let blind = fitted("pulses,litres\n4500,10\n4500,10\n4500,10\n", &Known::default()).unwrap();
-    assert!(blind.band.iter().all(|band| band.extrapolated), "without seconds no flow is known");
+    assert_eq!(blind.band, [], "without seconds no flow is known");
+    let one_flow = fitted(&buckets(450.0, 0.0, &[2.9, 3.0, 3.1]), &Known::default()).unwrap();
+    assert_eq!(one_flow.band.iter().map(|band| band.at).collect::<Vec<_>>(), [3.0], "nothing is known of others");
 }
