@@ -13,10 +13,10 @@ use crate::texts;
 /// Fits or checks; returns the exit code where it is not 0.
 pub(super) fn run(command: &FitCommand) -> Result<Option<Exit>, Problem> {
     match command {
-        FitCommand::Thermistor { common, thermometer_error, ohmmeter_error } => {
+        FitCommand::Thermistor { common, thermometer_error, ohmmeter_error, pull_up } => {
             let instruments =
                 thermistor::Instruments { thermometer_k: *thermometer_error, ohmmeter_percent: *ohmmeter_error };
-            fit(common, thermistor::HEADER, |points, known| thermistor::fit(points, known, instruments))
+            fit(common, thermistor::HEADER, |points, known| thermistor::fit(points, known, instruments, *pull_up))
         }
         FitCommand::Flow { common, water_error } => {
             fit(common, flow::HEADER, |points, known| flow::fit(points, known, *water_error))

@@ -63,16 +63,25 @@ impl Instruments {
     }
 }
 
-/// Fits the points of a file.
+/// Fits the points of a file. `pull_up_ohm` is the resistor for the profile's lines; without it that of the known profile.
 ///
 /// # Errors
 /// A file that cannot be read, or points that are no thermistor's: exit code 2 with file, line, cause and remedy.
-pub fn fit(path: &Path, known: &Known, instruments: Instruments) -> Result<Report, Problem> {
+pub fn fit(path: &Path, known: &Known, instruments: Instruments, pull_up_ohm: Option<f64>) -> Result<Report, Problem> {
     let points = Points::load(path, &points::THERMISTOR, HEADER)?;
-    fit_points(&points, known, instruments)
+    let pull_up_ohm = pull_up_ohm.or_else(|| {
+        let pull_up = known.profile.as_ref()?.calibration.head?.pull_up?;
+        Some(f64::from(pull_up.as_milliohms()) / 1_000.0)
+    });
+    fit_points(&points, known, instruments, pull_up_ohm)
 }
 
-fn fit_points(points: &Points, known: &Known, instruments: Instruments) -> Result<Report, Problem> {
+fn fit_points(
+    points: &Points,
+    known: &Known,
+    instruments: Instruments,
+    pull_up_ohm: Option<f64>,
+) -> Result<Report, Problem> {
     for (quantity, name) in [(Quantity::Celsius, "temp_c"), (Quantity::Ohms, "ohm")] {
         if !points.has(quantity) {
             let cause = format!("There is no column `{name}`");
@@ -111,7 +120,7 @@ fn fit_points(points: &Points, known: &Known, instruments: Instruments) -> Resul
         parameters: parameters(&curve, &solution, instruments),
         band,
         basis: basis(&solution, &curve, instruments),
-        profile_lines: profile_lines(points, &curve, &remarks, known),
+        profile_lines: profile_lines(points, &curve, &remarks, pull_up_ohm),
         remarks,
     })
 }
@@ -220,7 +229,7 @@ fn basis(solution: &Solution, curve: &Curve, instruments: Instruments) -> String
     format!("{instruments}{scatter}{model}. The board's converter and resistor come on top: `lookastern fit check`.")
 }
 
-fn profile_lines(points: &Points, curve: &Curve, remarks: &[Remark], known: &Known) -> String {
+fn profile_lines(points: &Points, curve: &Curve, remarks: &[Remark], pull_up_ohm: Option<f64>) -> String {
     let mut lines = if curve.is_three() {
         let (a, b, c) = curve.picos();
         let line = |key: &str, picos: i64| format!("{key} = {}", texts::picos(picos));
@@ -229,8 +238,8 @@ fn profile_lines(points: &Points, curve: &Curve, remarks: &[Remark], known: &Kno
         let beta = format!("beta_k = {:.1}", 1.0 / curve.b);
         vec!["kind = \"beta\"".to_owned(), format!("ohm_at_25_c = {:.1}", curve.ohms(25.0)), beta]
     };
-    if let Some(pull_up) = known.profile.as_ref().and_then(|profile| profile.calibration.head?.pull_up) {
-        lines.push(format!("pull_up_ohm = {}", f64::from(pull_up.as_milliohms()) / 1_000.0));
+    if let Some(ohm) = pull_up_ohm {
+        lines.push(format!("pull_up_ohm = {ohm}"));
     }
     section("head", &points.file, points.count(), remarks, &lines)
 }

@@ -97,6 +97,17 @@ fn points_come_from_standard_input_too() {
     assert!(String::from_utf8(output.stdout).unwrap().ends_with("pulses_per_rev = 6\n"));
 }
 
+/// By the option, else as the profile has it.
+#[test]
+fn the_resistor_of_the_board_is_kept() {
+    let folder = folder();
+    folder.write("old.toml", format!("{PROFILE}[calibration.head]\nkind = \"pt1000\"\npull_up_ohm = 2200\n"));
+    for (options, expected) in [("--profile old.toml", "2200"), ("--profile old.toml --pull-up 4700", "4700")] {
+        let done = folder.run(&format!("fit thermistor thermistor.csv --write {options}"));
+        assert!(done.out.ends_with(&format!("pull_up_ohm = {expected}\n")), "{options}: {}", done.out);
+    }
+}
+
 #[test]
 fn doubts_stand_in_the_lines_too() {
     let folder = folder();

@@ -2,6 +2,7 @@
 
 mod common;
 mod fit;
+mod fitting_guide;
 mod memory;
 mod readme;
 mod refuses;

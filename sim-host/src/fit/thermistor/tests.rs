@@ -27,7 +27,7 @@ fn points(rows: &[(f64, f64)]) -> Points {
 }
 
 fn fitted(rows: &[(f64, f64)]) -> Report {
-    fit_points(&points(rows), &Known::default(), Instruments::default()).unwrap()
+    fit_points(&points(rows), &Known::default(), Instruments::default(), None).unwrap()
 }
 
 fn number(report: &Report, name: &str) -> f64 {
@@ -105,7 +105,7 @@ fn a_misprint_in_a_data_sheet_is_left_out() {
         (50.0, 3_542.0),
     ];
     let exact = Instruments { thermometer_k: 0.01, ohmmeter_percent: 0.05 };
-    let report = fit_points(&points(&rows), &Known::default(), exact).unwrap();
+    let report = fit_points(&points(&rows), &Known::default(), exact, None).unwrap();
     let left_out: Vec<_> = report.points.iter().filter(|point| !point.used).map(|point| point.line).collect();
     assert_eq!(left_out, [7]);
     assert_eq!(ids(&report), ["no-hot-point", "point-left-out"]);
@@ -155,7 +155,7 @@ fn the_error_left_covers_what_the_instruments_do() {
 fn swapped_columns_are_refused_with_the_remedy() {
     let swapped: Vec<_> =
         [0.1, 60.0, 95.0].map(|celsius| (if celsius < 1.0 { 32_650.0 } else { 2_488.0 }, celsius)).to_vec();
-    let error = fit_points(&points(&swapped), &Known::default(), Instruments::default()).unwrap_err().to_string();
+    let error = fit_points(&points(&swapped), &Known::default(), Instruments::default(), None).unwrap_err().to_string();
     assert!(error.starts_with("p.csv:2: 32650.0 °C is no temperature") && error.contains("swapped"), "{error}");
 }
 
@@ -202,18 +202,18 @@ fn the_curve_of_another_sensor_in_the_profile_is_noticed() {
         ("no thermistor", "kind = \"pt1000\"\n", true),
     ];
     for (name, head, is_wrong) in cases {
-        let report = fit_points(&points(&[at(0.0), at(60.0), at(95.0)]), &known(head), Instruments::default()).unwrap();
+        let report =
+            fit_points(&points(&[at(0.0), at(60.0), at(95.0)]), &known(head), Instruments::default(), None).unwrap();
         assert_eq!(ids(&report).contains(&"wrong-curve"), is_wrong, "{name}: {:?}", report.remarks);
     }
 }
 
 #[test]
-fn a_resistor_that_the_profile_names_stays_in_its_lines() {
-    let profile = "[engine]\nstrokes = 4\nidle_rpm = 750\nmax_rpm = 6000\n[calibration.head]\nkind = \"one-wire\"\n";
-    let profile = profile.replace("\"one-wire\"", "\"pt1000\"\npull_up_ohm = 2200");
-    let known = Known { profile: Some(HostProfile::from_toml(Path::new("e.toml"), &profile).unwrap()) };
-    let report = fit_points(&points(&[at(0.0), at(60.0), at(95.0)]), &known, Instruments::default()).unwrap();
-    assert!(report.profile_lines.ends_with("pull_up_ohm = 2200\n"), "{}", report.profile_lines);
+fn a_resistor_that_is_known_stands_in_the_lines() {
+    let rows = points(&[at(0.0), at(60.0), at(95.0)]);
+    let lines = |pull_up| fit_points(&rows, &Known::default(), Instruments::default(), pull_up).unwrap().profile_lines;
+    assert!(lines(Some(2_200.0)).ends_with("pull_up_ohm = 2200\n"), "{}", lines(Some(2_200.0)));
+    assert!(!lines(None).contains("pull_up_ohm"), "{}", lines(None));
 }
 
 #[test]
@@ -231,7 +231,8 @@ fn what_is_no_thermistor_is_refused_with_its_likely_name() {
         ("too flat", vec![(0.0, 32_650.0), (60.0, 32_649.0)], "3 to 5 %"),
     ];
     for (name, rows, word) in cases {
-        let error = fit_points(&points(&rows), &Known::default(), Instruments::default()).unwrap_err().to_string();
+        let error =
+            fit_points(&points(&rows), &Known::default(), Instruments::default(), None).unwrap_err().to_string();
         assert!(error.contains(word), "{name}: {error}");
     }
 }
@@ -239,7 +240,7 @@ fn what_is_no_thermistor_is_refused_with_its_likely_name() {
 #[test]
 fn kilohms_under_ohm_are_noticed() {
     let rows = [at(0.0), at(60.0), at(95.0)].map(|(celsius, ohm)| (celsius, ohm / 1_000.0));
-    match fit_points(&points(&rows), &Known::default(), Instruments::default()) {
+    match fit_points(&points(&rows), &Known::default(), Instruments::default(), None) {
         Ok(report) => assert!(ids(&report).contains(&"kilohms"), "{:?}", report.remarks),
         Err(error) => panic!("{error}"),
     }
