@@ -53,7 +53,7 @@ pub enum FitCommand {
         /// What the ohmmeter may be out by, in per cent
         #[arg(long, value_name = "PERCENT", default_value_t = thermistor::OHMMETER_ERROR_PERCENT, value_parser = above_zero)]
         ohmmeter_error: f64,
-        /// The resistor between pin and reference, in ohms, for the line pull_up_ohm
+        /// The resistor between pin and reference, in ohms, to stand in the lines
         #[arg(long, value_name = "OHM", value_parser = above_zero)]
         pull_up: Option<f64>,
     },

@@ -70,7 +70,7 @@ pub fn fit(path: &Path, known: &Known, water_error_l: f64) -> Result<Report, Pro
     fit_points(&points, known, water_error_l)
 }
 
-fn fit_points(points: &Points, known: &Known, water_error_l: f64) -> Result<Report, Problem> {
+pub(super) fn fit_points(points: &Points, known: &Known, water_error_l: f64) -> Result<Report, Problem> {
     let by_meter = points.has(Quantity::LitresPerMinute);
     let buckets = read(points, water_error_l)?;
     let solutions = solve(points, &buckets)?;
@@ -107,7 +107,7 @@ fn fit_points(points: &Points, known: &Known, water_error_l: f64) -> Result<Repo
         parameters: parameters(solution, line),
         band: band(&solutions, &buckets, known),
         basis: basis(solution, &buckets, by_meter, water_error_l),
-        profile_lines: profile_lines(points, line, &remarks),
+        profile_lines: section("flow", points, known, &mut remarks, &lines(line)),
         remarks,
     })
 }
@@ -357,12 +357,12 @@ fn few(buckets: &[Bucket]) -> Option<Remark> {
     })
 }
 
-fn profile_lines(points: &Points, line: Line, remarks: &[Remark]) -> String {
+fn lines(line: Line) -> Vec<String> {
     let mut lines = vec![format!("pulses_per_litre = {:.3}", line.per_litre)];
     if line.offset_hz != 0.0 {
         lines.push(format!("offset_hz = {:.3}", line.offset_hz));
     }
-    section("flow", &points.file, points.count(), remarks, &lines)
+    lines
 }
 
 #[cfg(test)]

@@ -15,6 +15,8 @@ pub mod tacho;
 pub mod text;
 pub mod thermistor;
 
+use std::path::Path;
+
 use crate::profile::HostProfile;
 
 /// What a fit may know beside the points.
@@ -153,19 +155,28 @@ fn remarks_of_scatter(solution: &regression::Solution, lines: &[u64]) -> Vec<Rem
     remarks
 }
 
-/// The lines of one section, with where they come from.
-fn section(name: &str, file: &str, count: usize, remarks: &[Remark], lines: &[String]) -> String {
-    let points = if count == 1 { "point" } else { "points" };
+/// The lines of one section, with where they come from. Lines that a profile would refuse are a remark more.
+fn section(name: &str, points: &points::Points, known: &Known, remarks: &mut Vec<Remark>, lines: &[String]) -> String {
+    let body: String = lines.iter().map(|line| format!("{line}\n")).collect();
+    let head = format!("[calibration.{name}]\n");
+    remarks.extend(refused(&format!("{head}{body}"), known));
+    let ids: Vec<_> = remarks.iter().map(|remark| remark.id).collect();
+    let doubt = if ids.is_empty() { String::new() } else { format!("# in doubt: {}\n", ids.join(", ")) };
     // A file name may hold anything; a comment ends with its line.
-    let file: String = file.chars().map(|sign| if sign.is_control() { '?' } else { sign }).collect();
-    let mut text = format!("[calibration.{name}]\n# fitted to {count} {points} of {file}\n");
-    if !remarks.is_empty() {
-        let ids: Vec<_> = remarks.iter().map(|remark| remark.id).collect();
-        text.push_str(&format!("# in doubt: {}\n", ids.join(", ")));
-    }
-    for line in lines {
-        text.push_str(line);
-        text.push('\n');
-    }
-    text
+    let file: String = points.file.chars().map(|sign| if sign.is_control() { '?' } else { sign }).collect();
+    format!("{head}# fitted to {} of {file}\n{doubt}{body}", text::counted(points.count(), "point"))
 }
+
+/// What the reader of profiles has against the lines, if anything.
+fn refused(lines: &str, known: &Known) -> Option<Remark> {
+    let flow_min = known.profile.as_ref().and_then(|profile| profile.core.flow_min);
+    let water = flow_min.map_or_else(String::new, |flow| {
+        format!("[water]\nflow_min_lpm = {}\n", f64::from(flow.as_millilitres_per_minute()) / 1_000.0)
+    });
+    let profile = format!("[engine]\nstrokes = 4\nidle_rpm = 750\nmax_rpm = 6000\n{water}{lines}");
+    let problem = HostProfile::from_toml(Path::new(""), &profile).err()?;
+    Some(Remark::new("refused", format!("A profile refuses these lines: {}. {}.", problem.cause, problem.remedy)))
+}
+
+#[cfg(test)]
+mod properties;

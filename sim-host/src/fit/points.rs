@@ -15,6 +15,8 @@ const STANDARD_INPUT: &str = "-";
 const LITRES_PER_GALLON: f64 = 3.785_411_784;
 /// Litres of fresh water in a kilogram at 20 °C, 998.2 kg/m³ (IAPWS-97).
 const LITRES_PER_KILOGRAM: f64 = 1.0 / 0.9982;
+/// Sizes of numbers that instruments show, whatever the unit.
+const SIZES: std::ops::RangeInclusive<f64> = 1e-6..=1e9;
 /// Nobody measures so many points by hand: another kind of file was given.
 const MOST_POINTS: usize = 1_000;
 
@@ -232,13 +234,15 @@ fn read_row(text: &str, header: &[Column]) -> Result<Vec<f64>, Complaint> {
         .iter()
         .zip(header)
         .map(|(cell, column)| {
-            let number = cell.parse::<f64>().ok().filter(|number| number.is_finite());
-            number.map(|number| number * column.factor + column.offset).ok_or_else(|| {
-                (
-                    format!("`{cell}` under {} is not a number", column.name),
-                    "Correct the cell, or take the point out".into(),
-                )
-            })
+            let number = cell.parse::<f64>().ok().filter(|number| number.is_finite()).ok_or_else(|| {
+                let cause = format!("`{cell}` under {} is not a number", column.name);
+                (cause, "Correct the cell, or take the point out".to_owned())
+            })?;
+            if number != 0.0 && !SIZES.contains(&number.abs()) {
+                let cause = format!("`{cell}` under {} is out of range", column.name);
+                return Err((cause, "Give a number between 0.000001 and 1000000000".to_owned()));
+            }
+            Ok(number * column.factor + column.offset)
         })
         .collect()
 }
@@ -282,6 +286,7 @@ mod tests {
             ("decimal comma", "temp_c,ohm\n25,5,10000\n", "p.csv:2: The row has 3 cells"),
             ("semicolons", "temp_c;ohm\n25;10000\n", "p.csv:1: The columns are parted by semicolons"),
             ("word", "temp_c,ohm\n25,open\n", "p.csv:2: `open` under ohm is not a number"),
+            ("out of range", "temp_c,ohm\n25,1e300\n", "p.csv:2: `1e300` under ohm is out of range"),
             ("not finite", "temp_c,ohm\n25,inf\n", "p.csv:2: `inf` under ohm is not a number"),
         ];
         for (name, text, expected) in cases {

@@ -19,6 +19,10 @@ const NORMAL_95: f64 = 1.96;
 /// Scatter over the instruments' own error from which the points contradict each other (chi-squared over its degrees of
 /// freedom, rooted).
 const DISAGREE: f64 = 2.0;
+/// Of the singular values, relative.
+const SVD_EPSILON: f64 = 5.0 * f64::EPSILON;
+/// So small a matrix takes a handful of rounds.
+const SVD_ITERATIONS: usize = 1_000;
 
 /// One measured point as the solver sees it.
 #[derive(Debug, Clone)]
@@ -67,7 +71,10 @@ impl Solution {
 /// Fits the coefficients; `None` where the points do not determine them.
 pub(super) fn solve(points: &[Observation]) -> Option<Solution> {
     let width = points.first()?.row.len();
-    if points.len() < width {
+    let is_finite = |point: &Observation| {
+        point.row.iter().chain([&point.value, &point.sigma]).all(|number| number.is_finite()) && point.sigma > 0.0
+    };
+    if points.len() < width || !points.iter().all(is_finite) {
         return None;
     }
     let robust = soft_l1(points, width)?;
@@ -102,7 +109,7 @@ fn weighted(points: &[Observation], used: Vec<bool>, width: usize) -> Option<Sol
     let design =
         DMatrix::from_fn(kept.len(), width, |row, column| kept[row].row[column] / scales[column] / kept[row].sigma);
     let values = DVector::from_fn(kept.len(), |row, _| kept[row].value / kept[row].sigma);
-    let svd = design.clone().svd(true, true);
+    let svd = design.clone().try_svd(true, true, SVD_EPSILON, SVD_ITERATIONS)?;
     // Columns that cannot be told apart in double precision.
     if svd.rank(svd.singular_values.max() * 1e-13) < width {
         return None;
@@ -150,7 +157,8 @@ fn soft_l1(points: &[Observation], width: usize) -> Option<DVector<f64>> {
         points[row].row[column] / scales[column] / points[row].sigma
     });
     let values = DVector::from_fn(points.len(), |row, _| points[row].value / points[row].sigma);
-    let start = design.clone().svd(true, true).solve(&values, 1e-13).ok()?;
+    let svd = design.clone().try_svd(true, true, SVD_EPSILON, SVD_ITERATIONS)?;
+    let start = svd.solve(&values, 1e-13).ok()?;
     let (problem, report) = LevenbergMarquardt::new().minimize(SoftL1 { design, values, coefficients: start });
     if !report.termination.was_successful() {
         return None;

@@ -51,7 +51,7 @@ pub fn fit(path: &Path, known: &Known, reference_error_rpm: f64) -> Result<Repor
     fit_points(&points, known, reference_error_rpm)
 }
 
-fn fit_points(points: &Points, known: &Known, reference_error_rpm: f64) -> Result<Report, Problem> {
+pub(super) fn fit_points(points: &Points, known: &Known, reference_error_rpm: f64) -> Result<Report, Problem> {
     let in_profile = known.profile.as_ref().and_then(pulses_in_profile);
     let speeds = read(points, in_profile, reference_error_rpm)?;
     let observations: Vec<_> = speeds.iter().map(|speed| observation(speed, false)).collect();
@@ -93,7 +93,7 @@ fn fit_points(points: &Points, known: &Known, reference_error_rpm: f64) -> Resul
         parameters: vec![Parameter { name: "pulses_per_rev", value: measured, half_width: Some(half_width), unit: "" }],
         band: band(&choice, half_width / measured, &speeds, known.profile.as_ref().map(|profile| &profile.core)),
         basis: basis(&solution, &choice, reference_error_rpm),
-        profile_lines: section("rpm", &points.file, points.count(), &remarks, &[choice.line()]),
+        profile_lines: section("rpm", points, known, &mut remarks, &[choice.line()]),
         remarks,
     })
 }

@@ -76,7 +76,7 @@ pub fn fit(path: &Path, known: &Known, instruments: Instruments, pull_up_ohm: Op
     fit_points(&points, known, instruments, pull_up_ohm)
 }
 
-fn fit_points(
+pub(super) fn fit_points(
     points: &Points,
     known: &Known,
     instruments: Instruments,
@@ -120,7 +120,7 @@ fn fit_points(
         parameters: parameters(&curve, &solution, instruments),
         band,
         basis: basis(&solution, &curve, instruments),
-        profile_lines: profile_lines(points, &curve, &remarks, pull_up_ohm),
+        profile_lines: section("head", points, known, &mut remarks, &lines(&curve, pull_up_ohm)),
         remarks,
     })
 }
@@ -229,7 +229,7 @@ fn basis(solution: &Solution, curve: &Curve, instruments: Instruments) -> String
     format!("{instruments}{scatter}{model}. The board's converter and resistor come on top: `lookastern fit check`.")
 }
 
-fn profile_lines(points: &Points, curve: &Curve, remarks: &[Remark], pull_up_ohm: Option<f64>) -> String {
+fn lines(curve: &Curve, pull_up_ohm: Option<f64>) -> Vec<String> {
     let mut lines = if curve.is_three() {
         let (a, b, c) = curve.picos();
         let line = |key: &str, picos: i64| format!("{key} = {}", texts::picos(picos));
@@ -241,7 +241,7 @@ fn profile_lines(points: &Points, curve: &Curve, remarks: &[Remark], pull_up_ohm
     if let Some(ohm) = pull_up_ohm {
         lines.push(format!("pull_up_ohm = {ohm}"));
     }
-    section("head", &points.file, points.count(), remarks, &lines)
+    lines
 }
 
 /// The temperature that a profile's sensor shows at this resistance, where it is a thermistor.

@@ -64,6 +64,8 @@ fn sixty_fold_mistakes_are_noticed() {
     for (name, text, known, is_wrong) in cases {
         let report = fitted(&text, &known).unwrap();
         assert_eq!(ids(&report).contains(&"sixty-fold"), is_wrong, "{name}: {:?}", report.remarks);
+        let is_slow = report.parameters[0].value < 10.0;
+        assert_eq!(ids(&report).contains(&"refused"), is_slow, "{name}: the reader refuses so few pulses");
     }
 }
 
