@@ -213,7 +213,8 @@ fn filters() -> Table {
     for (name, kilohms, nanofarads, wanted) in [
         ("supply", parallel(47.0, 10.0), 100.0, 1.0),
         ("head, at 20 °C", 1.0 + parallel(2.2, 12.49), 1_000.0, 1.0),
-        ("flow", 4.7 + 1.0, 10.0, fine_meter_hz),
+        ("flow, output low", 4.7, 10.0, fine_meter_hz),
+        ("flow, output high", 4.7 + 4.7, 10.0, fine_meter_hz),
         ("tachometer", parallel(33.0, 10.0), 10.0, six_pulses_hz),
     ] {
         let corner = corner_hz(kilohms, nanofarads);
@@ -238,6 +239,13 @@ fn tacho_input() -> Table {
         rows.push(format!("| {peak} V | {pin:.1} V | {:.2} mA |", clamp_ma(behind, 33.0, 10.0, 3.3)));
     }
     Table("the tachometer input", rows)
+}
+
+/// A meter with a pull-up of its own to 12 V, through 4.7 kΩ into a pin that is held at 3.6 V.
+#[test]
+fn the_current_of_a_pull_up_inside_the_meter_is_as_stated() {
+    let milliamperes = (12.0 - 3.3 - DIODE_V) / 4.7;
+    assert!(flowing(&guide()).contains(&format!("{milliamperes:.1} mA at 12 V")), "{milliamperes}");
 }
 
 fn flow_meters() -> Table {
