@@ -34,9 +34,11 @@ const WORKING_C: [f64; 6] = [0.0, 20.0, 40.0, 60.0, 90.0, 120.0];
 const LEAST_SPAN_K: f64 = 40.0;
 /// Points nearer than this in kelvin count as one temperature.
 const SAME_TEMPERATURE_K: f64 = 5.0;
-/// What the beta model errs by between 0 and 100 °C for the common 10 kΩ curve, in kelvin (0.77 K; the reference table is
-/// named at the tests).
+/// What the beta model errs by at least, in kelvin: 0.77 K between 0 and 100 °C for the common 10 kΩ curve by 25 and
+/// 100 °C (the reference table is named at the tests).
 const BETA_MODEL_ERROR_K: f64 = 0.8;
+/// The common 10 kΩ curve by its published coefficients: what a real curve looks like that beta alone stands for.
+const TYPICAL: [f64; 3] = [1.129_24e-3, 2.341_08e-4, 8.775_5e-8];
 /// Half a 95 % interval in standard errors.
 const SIGMAS: f64 = 2.0;
 
@@ -94,9 +96,9 @@ pub(super) fn fit_points(
     let three = distinct(&celsius) >= 3 && span(&celsius) >= LEAST_SPAN_K;
     let (solution, curve) = solve(points, three, instruments, beta)?;
     let measured: Vec<_> = celsius.iter().zip(&ohms).map(|(at, ohm)| (*at, *ohm)).collect();
-    let band = band(&curve, &solution, &celsius, instruments);
     let believed: Vec<_> =
         measured.iter().zip(&solution.used).filter_map(|(point, used)| used.then_some(*point)).collect();
+    let errors = Errors { curve: &curve, solution: &solution, instruments, measured: ends(&believed) };
     let mut remarks = mistakes::look(&believed, &curve, beta, known);
     remarks.extend(remarks_of_scatter(&solution, &points.lines()));
     let fitted = points.lines().into_iter().zip(&measured).zip(&solution.used).map(|((line, (at, ohm)), used)| {
@@ -117,8 +119,8 @@ pub(super) fn fit_points(
         },
         off_unit: "K",
         points: fitted.collect(),
-        parameters: parameters(&curve, &solution, instruments),
-        band,
+        parameters: parameters(&errors),
+        band: errors.band(),
         basis: basis(&solution, &curve, instruments),
         profile_lines: section("head", points, known, &mut remarks, &lines(&curve, pull_up_ohm)),
         remarks,
@@ -175,30 +177,56 @@ fn span(celsius: &[f64]) -> f64 {
     celsius.iter().copied().fold(f64::NEG_INFINITY, f64::max) - least
 }
 
-/// The thermometer may be out by the same everywhere, so more points do not lessen the error below it.
-fn error_left(curve: &Curve, solution: &Solution, celsius: f64, instruments: Instruments) -> f64 {
-    let kelvin = celsius + KELVIN;
-    let ohm = curve.ohms(celsius);
-    let by_points = solution.half_width(&Curve::row(ohm, curve.is_three())) * kelvin * kelvin;
-    let model = if curve.is_three() { 0.0 } else { BETA_MODEL_ERROR_K };
-    by_points.max(instruments.error_k(celsius, curve.beta_at(celsius))) + model
+/// What is known of the error at any temperature.
+#[derive(Debug)]
+struct Errors<'a> {
+    curve: &'a Curve,
+    solution: &'a Solution,
+    instruments: Instruments,
+    /// Coldest and hottest point that was used, in °C.
+    measured: (f64, f64),
 }
 
-fn band(curve: &Curve, solution: &Solution, celsius: &[f64], instruments: Instruments) -> Vec<Band> {
-    let used = || celsius.iter().zip(&solution.used).filter(|(_, used)| **used).map(|(at, _)| *at);
-    let (least, most) = (used().fold(f64::INFINITY, f64::min), used().fold(f64::NEG_INFINITY, f64::max));
-    let at = |at: f64| Band {
-        at,
-        half_width: error_left(curve, solution, at, instruments),
-        extrapolated: at < least - SAME_TEMPERATURE_K || at > most + SAME_TEMPERATURE_K,
-    };
-    WORKING_C.into_iter().map(at).collect()
+impl Errors<'_> {
+    /// Half the 95 % interval in kelvin. The thermometer may be out by the same everywhere, so more points do not lessen
+    /// the error below it.
+    fn left(&self, celsius: f64) -> f64 {
+        let kelvin = celsius + KELVIN;
+        let ohm = self.curve.ohms(celsius);
+        let by_points = self.solution.half_width(&Curve::row(ohm, self.curve.is_three())) * kelvin * kelvin;
+        by_points.max(self.instruments.error_k(celsius, self.curve.beta_at(celsius))) + self.of_model(celsius)
+    }
+
+    /// What a typical curve departs from a line of beta alone through the coldest and the hottest point.
+    fn of_model(&self, celsius: f64) -> f64 {
+        if self.curve.is_three() {
+            return 0.0;
+        }
+        let typical = Curve::new(&TYPICAL);
+        let (cold, hot) = self.measured;
+        let (at_cold, at_hot) = (typical.ohms(cold).ln(), typical.ohms(hot).ln());
+        let slope = (1.0 / (cold + KELVIN) - 1.0 / (hot + KELVIN)) / (at_cold - at_hot);
+        let line = Curve::new(&[1.0 / (cold + KELVIN) - slope * at_cold, slope]);
+        (line.celsius(typical.ohms(celsius)) - celsius).abs().max(BETA_MODEL_ERROR_K)
+    }
+
+    fn band(&self) -> Vec<Band> {
+        let (least, most) = self.measured;
+        let outside = |at: f64| at < least - SAME_TEMPERATURE_K || at > most + SAME_TEMPERATURE_K;
+        WORKING_C.map(|at| Band { at, half_width: self.left(at), extrapolated: outside(at) }).to_vec()
+    }
 }
 
-fn parameters(curve: &Curve, solution: &Solution, instruments: Instruments) -> Vec<Parameter> {
+/// The coldest and the hottest of the points that were used.
+fn ends(points: &[(f64, f64)]) -> (f64, f64) {
+    points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), (at, _)| (least.min(*at), most.max(*at)))
+}
+
+fn parameters(errors: &Errors<'_>) -> Vec<Parameter> {
+    let Errors { curve, solution, .. } = errors;
     let at_25 = curve.ohms(25.0);
     // dR/R = β / T² · dT
-    let share = error_left(curve, solution, 25.0, instruments) * curve.beta_at(25.0) / (25.0 + KELVIN).powi(2);
+    let share = errors.left(25.0) * curve.beta_at(25.0) / (25.0 + KELVIN).powi(2);
     // Errors of a, b and c cancel each other for the most part: one by one they mean nothing.
     let coefficient = |name, value| Parameter { name, value, half_width: None, unit: "" };
     let mut parameters = if curve.is_three() {
@@ -224,7 +252,7 @@ fn basis(solution: &Solution, curve: &Curve, instruments: Instruments) -> String
     let model = if curve.is_three() {
         String::new()
     } else {
-        format!(", and {BETA_MODEL_ERROR_K} K by which beta alone misses a real curve between 0 and 100 °C")
+        format!(", and {BETA_MODEL_ERROR_K} K or more by which beta alone misses a real curve")
     };
     format!("{instruments}{scatter}{model}. The board's converter and resistor come on top: `lookastern fit check`.")
 }

@@ -101,7 +101,8 @@ fn head(profile: &HostProfile, board: &Board, places: &mut Vec<Place>, remarks: 
     temperatures.sort_by(f64::total_cmp);
     temperatures.dedup();
     for at in temperatures {
-        let (ohm, kelvin_per_share) = curve.at(at);
+        // Beyond the end of a table nothing is known.
+        let Some((ohm, kelvin_per_share)) = curve.at(at) else { continue };
         let pin = ohm / (ohm + pull_up);
         let signal = format!("{} ohm, count {:.0}", super::decimals(ohm), pin * board.full_scale());
         // R = pull-up · x / (1 - x) with x = counts / full scale, so dR/R of a count is 1 / (x (1 - x) full scale).
@@ -145,33 +146,29 @@ impl Curve {
         Some(Self { sensor, model_error_k })
     }
 
-    /// Resistance in Ω at this temperature in °C, and the kelvin that a change of it by its own size would be.
-    fn at(&self, celsius: f64) -> (f64, f64) {
+    /// Resistance in Ω at this temperature in °C, and the kelvin that a change of it by its own size would be;
+    /// `None` beyond the curve.
+    fn at(&self, celsius: f64) -> Option<(f64, f64)> {
         match &self.sensor {
             Sensor::Coefficients(curve) => of_thermistor(curve, celsius),
             Sensor::Table(table) => of_thermistor(table.as_ref(), celsius),
             Sensor::Platinum(at_zero) => {
                 let (a, b) = PLATINUM;
                 let ohm = at_zero * (1.0 + a * celsius + b * celsius * celsius);
-                (ohm, ohm / (at_zero * (a + 2.0 * b * celsius)))
+                Some((ohm, ohm / (at_zero * (a + 2.0 * b * celsius))))
             }
         }
     }
 }
 
-fn of_thermistor(curve: &impl NtcCurve, celsius: f64) -> (f64, f64) {
+fn of_thermistor(curve: &impl NtcCurve, celsius: f64) -> Option<(f64, f64)> {
     let ohm = resistance_at(curve, celsius);
     // Wide enough that the core's whole millidegrees do not matter.
     let share = 1.0 + 0.02;
     let at = |ohm: f64| curve.temperature(Resistance::from_milliohms(milliohms(ohm)));
-    let slope = match (at(ohm * share), at(ohm / share)) {
-        (Ok(colder), Ok(hotter)) => {
-            f64::from(hotter.as_millicelsius() - colder.as_millicelsius()) / 1_000.0 / (2.0 * share.ln())
-        }
-        // At an end of the table.
-        _ => f64::NAN,
-    };
-    (ohm, slope)
+    let (colder, hotter) = (at(ohm * share).ok()?, at(ohm / share).ok()?);
+    let difference = f64::from(hotter.as_millicelsius() - colder.as_millicelsius()) / 1_000.0;
+    Some((ohm, difference / (2.0 * share.ln())))
 }
 
 fn milliohms(ohm: f64) -> u32 {

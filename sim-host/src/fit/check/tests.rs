@@ -51,6 +51,14 @@ fn platinum_and_tables_have_steps_too() {
     let answer = checked(&format!("{ENGINE}{table}"));
     assert!(answer.places.iter().all(|place| place.step.is_finite()), "{:?}", answer.places);
     assert_eq!(ids(&answer), ["short-table"]);
+    let short = checked(&format!("{ENGINE}{}", table_to_60(CALIBRATION)));
+    let hottest = short.places.iter().filter(|place| place.channel == "head").map(|place| place.at).fold(0.0, f64::max);
+    assert!((hottest - 60.0).abs() < 1e-9, "nothing is said 60 K beyond a table: {:?}", short.places);
+}
+
+fn table_to_60(calibration: &str) -> String {
+    let rows = "table = [[32650, 0], [10000, 25], [2488, 60]]";
+    calibration.replace("a = 1.12924e-3\nb = 2.34108e-4\nc = 8.7755e-8", rows)
 }
 
 #[test]

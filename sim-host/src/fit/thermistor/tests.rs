@@ -92,6 +92,30 @@ fn two_points_give_the_known_beta_and_its_error() {
     assert!(left > 0.77, "the band knows the model's error: {left}");
 }
 
+/// By any two points of the table, every other row lies within what is said to be left.
+#[test]
+fn beta_alone_knows_how_far_it_errs() {
+    for cold in TABLE {
+        for hot in TABLE.into_iter().filter(|hot| hot.0 > cold.0 + 20.0) {
+            let measured = [cold, hot];
+            let parsed = points(&measured);
+            let beta = mistakes::rough_beta(&[cold.0, hot.0], &[cold.1, hot.1]);
+            let (solution, curve) = solve(&parsed, false, Instruments::default(), beta).unwrap();
+            let instruments = Instruments::default();
+            let errors = Errors { curve: &curve, solution: &solution, instruments, measured: ends(&measured) };
+            for (celsius, ohm) in TABLE {
+                let error = (curve.celsius(ohm) - celsius).abs();
+                assert!(
+                    error < errors.of_model(celsius) + 0.02,
+                    "{error} K at {celsius} °C by {} and {} °C",
+                    cold.0,
+                    hot.0
+                );
+            }
+        }
+    }
+}
+
 /// Another published table: its row at 40 °C is 0.47 °C off the others, which fit within 0.0022 °C.
 #[test]
 fn a_misprint_in_a_data_sheet_is_left_out() {
