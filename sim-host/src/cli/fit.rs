@@ -7,42 +7,62 @@ use clap::{Args, Subcommand, ValueEnum};
 
 use crate::fit::{flow, tacho, thermistor};
 
-const EXIT_CODES: &str = "\
+/// Ends the help of each command.
+macro_rules! with_exit_codes {
+    ($about:literal) => {
+        concat!(
+            $about,
+            "\
 Exit codes:
   0  done, also with remarks
   2  usage, points or profile unusable
-  4  an output that cannot be written";
+  4  an output that cannot be written"
+        )
+    };
+}
 
-const THERMISTOR_POINTS: &str = "\
+const THERMISTOR_POINTS: &str = with_exit_codes!(
+    "\
 POINTS is a CSV file, - for standard input, # for comments. Its header names the
 units: temp_c, temp_f or temp_k; ohm or kohm. An example:
   temp_c,ohm
   0.0,32650
   60.0,2488
-  95.0,790";
+  95.0,790
 
-const FLOW_POINTS: &str = "\
+"
+);
+
+const FLOW_POINTS: &str = with_exit_codes!(
+    "\
 POINTS is a CSV file, - for standard input, # for comments. Its header names the
 units: pulses; litres, ml, gal (US) or kg; seconds or minutes where known. Or
 hz,lpm where another meter shows the flow. An example:
   pulses,litres,seconds
-  4495,10.0,612
-  4480,10.0,205
-  4471,10.0,98";
+  4395,10.0,652
+  4448,10.0,212
+  4471,10.0,101
 
-const TACHO_POINTS: &str = "\
+"
+);
+
+const TACHO_POINTS: &str = with_exit_codes!(
+    "\
 POINTS is a CSV file, - for standard input, # for comments. Its header names the
-units: rpm by another instrument, and hz; or pulses and seconds; or shown_rpm, what
-the monitor showed with the pulses of --profile. An example:
+units: rpm by another instrument, and hz; or pulses and seconds; or shown_rpm,
+what the monitor showed with the pulses of --profile. An example:
   rpm,hz
-  800,80.2
-  3000,299.5";
+  760,75.7
+  4020,400.9
+
+"
+);
 
 /// The commands of `fit`.
 #[derive(Debug, Subcommand)]
 pub enum FitCommand {
     /// Fits a thermistor's curve to temperatures and resistances.
-    #[command(before_help = THERMISTOR_POINTS, after_help = EXIT_CODES)]
+    #[command(after_help = THERMISTOR_POINTS)]
     Thermistor {
         /// Points, profile and format.
         #[command(flatten)]
@@ -58,7 +78,7 @@ pub enum FitCommand {
         pull_up: Option<f64>,
     },
     /// Fits the pulses of a flow meter to buckets of water.
-    #[command(before_help = FLOW_POINTS, after_help = EXIT_CODES)]
+    #[command(after_help = FLOW_POINTS)]
     Flow {
         /// Points, profile and format.
         #[command(flatten)]
@@ -68,7 +88,7 @@ pub enum FitCommand {
         water_error: f64,
     },
     /// Fits the pulses of a revolution to speeds by another instrument.
-    #[command(before_help = TACHO_POINTS, after_help = EXIT_CODES)]
+    #[command(after_help = TACHO_POINTS)]
     Tacho {
         /// Points, profile and format.
         #[command(flatten)]
@@ -78,7 +98,7 @@ pub enum FitCommand {
         reference_error: f64,
     },
     /// Says what a careful installer would ask about a profile, and what each channel can resolve.
-    #[command(after_help = EXIT_CODES)]
+    #[command(after_help = with_exit_codes!(""))]
     Check(CheckArgs),
     /// Anything else that stands in the place of a command.
     #[command(external_subcommand)]

@@ -22,7 +22,7 @@ const REFERENCE_METER_PERCENT: f64 = 2.0;
 /// A bucket should be good for this, in per cent.
 const WANTED_PERCENT: f64 = 2.0;
 /// Pulses per litre of the meters that suit a telltale: turbines with 270 to 3,900 are sold (common practice).
-const USUAL_PER_LITRE: std::ops::RangeInclusive<f64> = 200.0..=6_000.0;
+pub(super) const USUAL_PER_LITRE: std::ops::RangeInclusive<f64> = 200.0..=6_000.0;
 /// Flows of telltales in L/min, from idle to full speed: 0.5 to 6 (from memory, low confidence).
 const WORKING_LPM: [f64; 3] = [1.0, 3.0, 6.0];
 /// The least flow of small turbine meters, where no profile says it: common practice.
@@ -313,24 +313,11 @@ fn sixty_fold(line: Line, known: &Known, by_meter: bool) -> Option<Remark> {
     if USUAL_PER_LITRE.contains(&k) {
         return None;
     }
-    let (other, hint) = if k < *USUAL_PER_LITRE.start() {
-        (
-            k * 60.0,
-            if by_meter {
-                "Do hz and lpm stand under the wrong names, or is hz a count of a whole minute missing a factor?"
-            } else {
-                "Was the frequency counted instead of all pulses, or were pulses lost?"
-            },
-        )
-    } else {
-        (
-            k / 60.0,
-            if by_meter {
-                "Does hz hold pulses of a minute?"
-            } else {
-                "Was the water of one minute taken for that of an hour, or does each pulse count twice?"
-            },
-        )
+    let (other, hint) = match (k < *USUAL_PER_LITRE.start(), by_meter) {
+        (true, true) => (k * 60.0, "Do hz and lpm stand under each other's names?"),
+        (true, false) => (k * 60.0, "Was the frequency written down instead of all pulses?"),
+        (false, true) => (k / 60.0, "Does hz hold the pulses of a minute?"),
+        (false, false) => (k / 60.0, "Does the number of pulses belong to more water than that?"),
     };
     USUAL_PER_LITRE.contains(&other).then(|| {
         let text = format!(
@@ -358,11 +345,16 @@ fn few(buckets: &[Bucket]) -> Option<Remark> {
 }
 
 fn lines(line: Line) -> Vec<String> {
-    let mut lines = vec![format!("pulses_per_litre = {:.3}", line.per_litre)];
+    let mut lines = vec![format!("pulses_per_litre = {}", thousandths(line.per_litre))];
     if line.offset_hz != 0.0 {
-        lines.push(format!("offset_hz = {:.3}", line.offset_hz));
+        lines.push(format!("offset_hz = {}", thousandths(line.offset_hz)));
     }
     lines
+}
+
+/// Rounded to what a profile keeps.
+fn thousandths(number: f64) -> f64 {
+    (number * 1_000.0).round() / 1_000.0
 }
 
 #[cfg(test)]

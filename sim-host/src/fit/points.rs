@@ -108,9 +108,10 @@ pub(super) struct Points {
 impl Points {
     /// Reads the file `path`, or standard input for `-`.
     pub(super) fn load(path: &Path, known: &[Column], example: &str) -> Result<Self, Problem> {
-        let text =
-            if path.as_os_str() == STANDARD_INPUT { standard_input()? } else { read_small_text(path, "points file")? };
-        Self::parse(path, &text, known, example)
+        if path.as_os_str() == STANDARD_INPUT {
+            return Self::parse(Path::new("standard input"), &standard_input()?, known, example);
+        }
+        Self::parse(path, &read_small_text(path, "points file")?, known, example)
     }
 
     /// Reads the text of the file `path`; `example` is a header that would do.
@@ -123,7 +124,7 @@ impl Points {
             .map(|(number, line)| (number, line.split('#').next().unwrap_or_default().trim()))
             .filter(|(_, line)| !line.is_empty());
         let Some((header_line, header)) = lines.next() else {
-            let cause = "The points file is empty";
+            let cause = "There are no points";
             return Err(
                 Problem::new(Exit::Usage, cause, format!("Begin it with a header such as {example}")).in_file(path)
             );
@@ -277,7 +278,7 @@ mod tests {
     #[test]
     fn what_cannot_be_read_is_named_with_its_line() {
         let cases = [
-            ("empty", "# nothing\n", "p.csv: The points file is empty. Begin it with a header such as temp_c,ohm"),
+            ("empty", "# nothing\n", "p.csv: There are no points. Begin it with a header such as temp_c,ohm"),
             ("no header", "25,10000\n", "p.csv:1: The header is missing"),
             ("no rows", "temp_c,ohm\n", "p.csv:1: There are 0 points"),
             ("unknown", "temp_c,ohms\n1,2", "p.csv:1: The column `ohms` is not known here. Did you mean ohm?"),

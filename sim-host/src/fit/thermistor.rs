@@ -36,7 +36,7 @@ const LEAST_SPAN_K: f64 = 40.0;
 const SAME_TEMPERATURE_K: f64 = 5.0;
 /// What the beta model errs by at least, in kelvin: 0.77 K between 0 and 100 °C for the common 10 kΩ curve by 25 and
 /// 100 °C (the reference table is named at the tests).
-const BETA_MODEL_ERROR_K: f64 = 0.8;
+pub(super) const BETA_MODEL_ERROR_K: f64 = 0.8;
 /// The common 10 kΩ curve by its published coefficients: what a real curve looks like that beta alone stands for.
 const TYPICAL: [f64; 3] = [1.129_24e-3, 2.341_08e-4, 8.775_5e-8];
 /// Half a 95 % interval in standard errors.

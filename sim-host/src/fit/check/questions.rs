@@ -5,6 +5,7 @@ use monitor_core::calibration::HeadSensor;
 use monitor_core::profile::Telltale;
 
 use crate::fit::Remark;
+use crate::fit::flow::USUAL_PER_LITRE;
 use crate::profile::HostProfile;
 use crate::texts;
 
@@ -22,8 +23,6 @@ const WIDE_MAX: f64 = 1.25;
 const USUAL_CHARGING_V: std::ops::RangeInclusive<f64> = 12.7..=14.0;
 /// A telltale at idle gives about 0.5 to 1 L/min (from memory, low confidence).
 const IDLE_STREAM_LPM: f64 = 0.5;
-/// Pulses per litre of meters that suit a telltale.
-const USUAL_PER_LITRE: std::ops::RangeInclusive<f64> = 200.0..=6_000.0;
 /// Pulses of a revolution up to 24 poles.
 const MOST_PULSES: f64 = 12.0;
 /// A table should reach over the limit by this, in kelvin.

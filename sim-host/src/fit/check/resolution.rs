@@ -9,7 +9,7 @@ use monitor_core::units::{Rpm, Temperature};
 
 use super::{Board, Place};
 use crate::fit::Remark;
-use crate::fit::thermistor::resistance_at;
+use crate::fit::thermistor::{BETA_MODEL_ERROR_K, resistance_at};
 use crate::profile::HostProfile;
 
 /// Flows of telltales in L/min besides the meter's own minimum (from memory, low confidence).
@@ -18,10 +18,8 @@ const FLOWS_LPM: [f64; 2] = [1.0, 6.0];
 const SUPPLY_V: [f64; 2] = [12.0, 14.4];
 /// Temperatures of a head from a cold start to an overheat besides its own limit, in °C.
 const HEAD_C: [f64; 4] = [0.0, 20.0, 60.0, 120.0];
-/// A head that is told apart no finer than this, in kelvin, makes forecasts late.
+/// A head that is told apart no finer than this, in kelvin, anywhere up to 120 °C makes forecasts late.
 const COARSE_STEP_K: f64 = 1.0;
-/// What the beta model errs by between 0 and 100 °C, in kelvin (reference table named in the tests of `fit thermistor`).
-const BETA_MODEL_ERROR_K: f64 = 0.8;
 /// Platinum: R = R0 (1 + A t + B t²) from 0 °C (IEC 60751).
 const PLATINUM: (f64, f64) = (3.908_3e-3, -5.775e-7);
 
@@ -43,7 +41,7 @@ fn rpm(profile: &HostProfile, places: &mut Vec<Place>) {
     for speed in [profile.core.idle, profile.core.max] {
         let rpm = whole(speed);
         let hertz = rpm / 60.0 * pulses;
-        let signal = format!("{hertz:.1} Hz, a stop shows after {stop_s:.1} s");
+        let signal = format!("{hertz:.1} Hz, a stop shows after {} s", super::decimals(stop_s));
         // Readings are in quarters.
         places.push(Place { channel: "rpm", at: rpm, unit: "rpm", signal, step: 0.25, error: None, step_unit: "rpm" });
     }
@@ -64,7 +62,7 @@ fn flow(profile: &HostProfile, places: &mut Vec<Place>) {
     let least = f64::from(profile.core.flow_min_or_default().as_millilitres_per_minute()) / 1_000.0;
     for at in [least].into_iter().chain(FLOWS_LPM.into_iter().filter(|at| *at > least)) {
         let hertz = per_litre * at / 60.0 + offset;
-        let signal = format!("{hertz:.1} Hz, no water after {lost_s:.1} s");
+        let signal = format!("{hertz:.1} Hz, no water after {} s", super::decimals(lost_s));
         // Readings are in millilitres a minute.
         places.push(Place { channel: "flow", at, unit: "L/min", signal, step: 0.001, error: None, step_unit: "L/min" });
     }
@@ -108,13 +106,16 @@ fn head(profile: &HostProfile, board: &Board, places: &mut Vec<Place>, remarks: 
         // R = pull-up · x / (1 - x) with x = counts / full scale, so dR/R of a count is 1 / (x (1 - x) full scale).
         let step = kelvin_per_share / (pin * (1.0 - pin) * board.full_scale());
         let error = Some(kelvin_per_share * board.tolerance + curve.model_error_k);
-        if step > COARSE_STEP_K && limit.is_some_and(|limit| at <= limit) {
-            let text = format!(
-                "At {at:.0} °C one count is {step:.1} K: choose a resistor nearer to the sensor's {ohm:.0} ohm there."
-            );
-            remarks.push(Remark::new("coarse-head", text));
-        }
         places.push(Place { channel: "head", at, unit: "°C", signal, step, error, step_unit: "K" });
+    }
+    let heads = places.iter().filter(|place| place.channel == "head");
+    if let Some(place) = heads.max_by(|a, b| a.step.total_cmp(&b.step)).filter(|place| place.step > COARSE_STEP_K) {
+        let text = format!(
+            "At {:.0} °C one count of the head's converter is {:.1} K: choose a resistor nearer to what the sensor has there \
+             ({}).",
+            place.at, place.step, place.signal
+        );
+        remarks.push(Remark::new("coarse-head", text));
     }
 }
 

@@ -69,8 +69,8 @@ fn supply_and_pulses_are_those_of_the_arithmetic() {
     assert!((place("supply").error.unwrap() - 12.0 * 4.7 / 5.7 * 0.02).abs() < 1e-9);
     assert!(place("supply").signal.starts_with("2.105 V, count 2612"), "{}", place("supply").signal);
     // 450 pulses per litre at 0.3 L/min: 2.25 Hz, and 2.5 periods of it until nothing is said.
-    assert_eq!(place("flow").signal, "2.2 Hz, no water after 1.1 s");
-    assert_eq!(place("rpm").signal, "75.0 Hz, a stop shows after 0.2 s");
+    assert_eq!(place("flow").signal, "2.2 Hz, no water after 1.11 s");
+    assert_eq!(place("rpm").signal, "75.0 Hz, a stop shows after 0.167 s");
 }
 
 #[test]
