@@ -1,5 +1,7 @@
 //! The command line: what can be typed, and an honest answer to what a later version will do.
 
+mod fit;
+
 use std::ffi::OsString;
 use std::path::PathBuf;
 
@@ -11,8 +13,10 @@ use monitor_core::finding::Level;
 use crate::problem::{Exit, Problem};
 use crate::suggest;
 
+pub use fit::{CheckArgs, FitArgs, FitCommand, FitFormat};
+
 /// Commands that later versions will have.
-const LATER_COMMANDS: [&str; 5] = ["report", "board", "fit", "fleet", "demo"];
+const LATER_COMMANDS: [&str; 4] = ["report", "board", "fleet", "demo"];
 /// Options of `replay` that later versions will have.
 const LATER_OPTIONS: [&str; 2] = ["--commission", "--relearn"];
 /// Commands of `ledger` that later versions will have.
@@ -62,6 +66,9 @@ pub enum Command {
     /// Shows the service book in an engine's memory, or saves what can be read of a damaged one.
     #[command(subcommand)]
     Ledger(LedgerCommand),
+    /// Fits a sensor's numbers to a few measured points, or looks at a profile as a careful installer would.
+    #[command(subcommand)]
+    Fit(FitCommand),
     /// Prints a completion script for a shell.
     Completions {
         /// The shell.
@@ -250,6 +257,7 @@ pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Cli, Refusal> {
     match &cli.command {
         Command::Other(words) => Err(Refusal::Problem(unknown_command(words))),
         Command::Ledger(LedgerCommand::Other(words)) => Err(Refusal::Problem(unknown_ledger_command(words))),
+        Command::Fit(FitCommand::Other(words)) => Err(Refusal::Problem(unknown_fit_command(words))),
         _ => Ok(cli),
     }
 }
@@ -281,7 +289,7 @@ fn unknown_command(words: &[OsString]) -> Problem {
     if LATER_COMMANDS.contains(&word.as_str()) {
         return not_yet(&word);
     }
-    let remedy = suggest::remedy(&word, &["replay", "simulate", "trial", "ledger", "completions", "help"]);
+    let remedy = suggest::remedy(&word, &["replay", "simulate", "trial", "ledger", "fit", "completions", "help"]);
     Problem::new(Exit::Usage, format!("There is no command `{word}`"), remedy)
 }
 
@@ -292,6 +300,12 @@ fn unknown_ledger_command(words: &[OsString]) -> Problem {
     }
     let remedy = suggest::remedy(&word, &["show", "recover", "help"]);
     Problem::new(Exit::Usage, format!("There is no command `ledger {word}`"), remedy)
+}
+
+fn unknown_fit_command(words: &[OsString]) -> Problem {
+    let word = words.first().map_or_else(String::new, |word| word.to_string_lossy().into_owned());
+    let remedy = suggest::remedy(&word, &["thermistor", "flow", "tacho", "check", "help"]);
+    Problem::new(Exit::Usage, format!("There is no command `fit {word}`"), remedy)
 }
 
 fn not_yet(what: &str) -> Problem {

@@ -8,6 +8,7 @@ pub mod cmd;
 pub mod columns;
 pub mod columns_auto;
 pub mod doubt;
+pub mod fit;
 pub mod ledger;
 pub mod memory;
 pub mod out_file;

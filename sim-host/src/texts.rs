@@ -19,6 +19,7 @@ use crate::suggest;
 mod sensors;
 
 pub use sensors::calibrations;
+pub(crate) use sensors::picos;
 
 /// What stands once beside all advice.
 pub const CAUTIONS: &str = "This monitor advises; it never stops or slows the engine, and a silent monitor proves \
@@ -420,7 +421,9 @@ pub fn why_in_trips(why: Unavailable, trips: &[i16], trip_count: usize) -> Strin
     format!("in trip {}{more}: {why}", names.join(", "))
 }
 
-fn why(why: Unavailable) -> String {
+/// Why a finding cannot be found.
+#[must_use]
+pub fn why(why: Unavailable) -> String {
     match why {
         Unavailable::NotFitted(channel) => format!("the profile says that {} has no sensor", channel.name()),
         Unavailable::NotRecorded(channel) => {

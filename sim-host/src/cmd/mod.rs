@@ -1,6 +1,7 @@
 //! One file for each command, and the way from a command line to an exit code.
 
 mod completions;
+mod fit;
 mod ledger;
 mod notes;
 mod replay;
@@ -22,6 +23,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> u8 {
             Command::Trial(args) => trial::run(args),
             Command::Ledger(LedgerCommand::Show { memory, format }) => ledger::show(&memory, format),
             Command::Ledger(LedgerCommand::Recover { dump, output }) => ledger::recover(&dump, &output),
+            Command::Fit(command) => fit::run(&command),
             Command::Completions { shell } => completions::run(shell),
             // Refused by the parser.
             Command::Other(_) | Command::Ledger(LedgerCommand::Other(_)) => Ok(None),

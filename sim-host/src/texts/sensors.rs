@@ -87,7 +87,7 @@ fn decimal(steps: i64, places: u32) -> String {
 }
 
 /// A number of 10⁻¹² in the way that data sheets print coefficients.
-fn picos(steps: i64) -> String {
+pub(crate) fn picos(steps: i64) -> String {
     let text = format!("{steps:e}");
     match text.split_once('e').and_then(|(digits, power)| Some((digits, power.parse::<i32>().ok()?))) {
         Some((digits, power)) if steps != 0 => format!("{digits}e{}", power - 12),

@@ -3,6 +3,8 @@
 mod bad_input;
 mod common;
 mod guessed_columns;
+mod fit;
+mod fitting_guide;
 mod memory;
 mod parquet;
 mod plot;

@@ -142,7 +142,7 @@ fn what_a_later_version_will_do_is_answered_honestly() {
     folder.write("t.csv", healthy());
     let mut lines: Vec<_> = ["report m", "ledger plan m", "board watch --port P"]
         .into_iter()
-        .chain(["fit tacho p", "fleet due", "demo", "demo --help"])
+        .chain(["fleet due", "demo", "demo --help"])
         .map(str::to_owned)
         .collect();
     lines.extend(
