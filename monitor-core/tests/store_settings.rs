@@ -3,7 +3,7 @@
 #[allow(dead_code, reason = "each test uses its part of it")]
 mod store_common;
 
-use monitor_core::ledger::Totals;
+use monitor_core::ledger::{CareItem, CarePlan, Done, Item, Totals};
 use monitor_core::ledger::store::{Key, NewRecord, Progress, Settings, SettingsArea, Store, StoreError, Verdict, Work};
 use monitor_core::profile::Profile;
 use monitor_core::units::Rpm;
@@ -19,7 +19,13 @@ fn settings(number: u32) -> Settings {
         chain_key: Some(Key::from_bytes([byte; 16])),
         pairing_key: None,
         command_counter: Some(number),
+        care: plan(number),
     }
+}
+
+fn plan(number: u32) -> CarePlan {
+    let done = (number % 3 > 0).then_some(Done { seq: number + 1, at_s: number * 60, day: None });
+    CarePlan::NONE.with(&CareItem { item: Item::Impeller, hours: number, months: 12, run_in_hours: 0, done })
 }
 
 struct Drawer;
