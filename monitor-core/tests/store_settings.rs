@@ -3,8 +3,8 @@
 #[allow(dead_code, reason = "each test uses its part of it")]
 mod store_common;
 
-use monitor_core::ledger::{CareItem, CarePlan, Done, Item, Totals};
 use monitor_core::ledger::store::{Key, NewRecord, Progress, Settings, SettingsArea, Store, StoreError, Verdict, Work};
+use monitor_core::ledger::{CareItem, CarePlan, Done, Item, Totals};
 use monitor_core::profile::Profile;
 use monitor_core::units::Rpm;
 use powercut::{Plan, Report, Scenario, SharedFlash, SimFlash, Subject, exhaust};

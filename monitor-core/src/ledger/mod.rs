@@ -1,6 +1,7 @@
 //! The engine's service book: hours, starts and the store that keeps them.
 
 mod calendar;
+mod clock;
 mod hours;
 mod item;
 mod keeper;
@@ -10,6 +11,7 @@ mod snapshot;
 pub mod store;
 
 pub use calendar::{Civil, Day};
+pub use clock::{ClockAnchor, ClockQuality, EARLIEST_BELIEVABLE_UNIX_S, MeterChange};
 pub use hours::{Abuse, Band, Hours, Totals};
 pub use item::Item;
 pub(crate) use keeper::{Keeper, Moment};

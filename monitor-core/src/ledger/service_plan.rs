@@ -184,9 +184,9 @@ impl CarePlan {
             plan.with(&CareItem { done: item.done.or_else(|| known(item.item)), ..item })
         });
         let is_planned = |item: Item| planned.items().any(|planned| planned.item == item);
-        self.items().filter(|item| item.done.is_some() && !is_planned(item.item)).fold(planned, |plan, item| {
-            plan.with(&CareItem { hours: 0, months: 0, run_in_hours: 0, ..item })
-        })
+        self.items()
+            .filter(|item| item.done.is_some() && !is_planned(item.item))
+            .fold(planned, |plan, item| plan.with(&CareItem { hours: 0, months: 0, run_in_hours: 0, ..item }))
     }
 
     /// The plan after a sign-off with that sequence. An older one than is known changes nothing.
@@ -313,8 +313,10 @@ mod tests {
     fn the_newest_sign_off_counts_in_whatever_order_they_are_read() {
         let sign_off = |at_s| SignOff { item: Item::EngineOil, role: Role::Owner, at_s, day: None, note_pieces: 0 };
         let plan = CarePlan::NONE.with(&OIL);
-        for plan in [plan.signed(&sign_off(10), 4).signed(&sign_off(5), 7), plan.signed(&sign_off(5), 7).signed(&sign_off(10), 4)]
-        {
+        for plan in [
+            plan.signed(&sign_off(10), 4).signed(&sign_off(5), 7),
+            plan.signed(&sign_off(5), 7).signed(&sign_off(10), 4),
+        ] {
             let found = plan.items().next().and_then(|item| item.done);
             assert_eq!(found, Some(Done { seq: 7, at_s: 5, day: None }));
         }
