@@ -122,7 +122,7 @@ fn golden_bytes_of_a_slot() {
     let image = flash.image();
     let slot = &image.bytes()[512..1_024];
     assert_eq!(slot[..12], [0x50, 1, 7, 0, 1, 0, 0, 0, 1, 0, 0, 0]);
-    assert_eq!(slot[12..19], [1, 34, 4, 7, 0, 0, 0]);
+    assert_eq!(slot[12..19], [2, 34, 4, 7, 0, 0, 0]);
     assert!(slot[19..508].iter().all(|byte| *byte == 0xFF));
 }
 

@@ -16,7 +16,7 @@ const LATER_COMMANDS: [&str; 5] = ["report", "board", "fit", "fleet", "demo"];
 /// Options of `replay` that later versions will have.
 const LATER_OPTIONS: [&str; 3] = ["--commission", "--relearn", "--plot"];
 /// Commands of `ledger` that later versions will have.
-const LATER_LEDGER: [&str; 3] = ["plan", "export", "sign"];
+const LATER_LEDGER: [&str; 2] = ["plan", "export"];
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -59,7 +59,7 @@ pub enum Command {
     /// Lets simulated engines live with the faults of scenarios and scores what the monitor made of them.
     #[command(after_help = TRIAL_EXIT_CODES)]
     Trial(TrialArgs),
-    /// Shows the service book in an engine's memory, or saves what can be read of a damaged one.
+    /// Shows an engine's service book, signs in it, or saves what can be read of a damaged one.
     #[command(subcommand)]
     Ledger(LedgerCommand),
     /// Prints a completion script for a shell.
@@ -114,6 +114,9 @@ pub enum LedgerCommand {
         #[arg(long, value_enum, default_value_t = LedgerFormat::Text)]
         format: LedgerFormat,
     },
+    /// Signs that a service was done. Nothing is ever changed in the book: a correction is another sign-off.
+    #[command(after_help = LEDGER_EXIT_CODES)]
+    Sign(SignArgs),
     /// Makes a memory of what can be read of a raw dump of a board's flash.
     #[command(after_help = LEDGER_EXIT_CODES)]
     Recover {
@@ -127,6 +130,29 @@ pub enum LedgerCommand {
     /// Anything else that stands in the place of a command.
     #[command(external_subcommand)]
     Other(Vec<OsString>),
+}
+
+/// What `ledger sign` is given.
+#[derive(Debug, clap::Args)]
+pub struct SignArgs {
+    /// The memory to sign in
+    #[arg(value_name = "MEMORY")]
+    pub memory: PathBuf,
+    /// What was done, such as impeller or engine-oil
+    #[arg(long, value_name = "I")]
+    pub item: String,
+    /// Who says so: owner, mechanic or yard
+    #[arg(long, value_name = "R")]
+    pub role: String,
+    /// Running hours at which it was done, such as 41.5; the present ones if left out
+    #[arg(long, value_name = "H", allow_hyphen_values = true)]
+    pub at_hours: Option<String>,
+    /// The day on which it was done, such as 2026-05-31; unknown if left out
+    #[arg(long, value_name = "D", allow_hyphen_values = true)]
+    pub date: Option<String>,
+    /// A few words that go into the book with it
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub note: Option<String>,
 }
 
 /// How a service book is printed.
@@ -270,7 +296,7 @@ fn unknown_ledger_command(words: &[OsString]) -> Problem {
     if LATER_LEDGER.contains(&word.as_str()) {
         return not_yet(&format!("ledger {word}"));
     }
-    let remedy = suggest::remedy(&word, &["show", "recover", "help"]);
+    let remedy = suggest::remedy(&word, &["show", "sign", "recover", "help"]);
     Problem::new(Exit::Usage, format!("There is no command `ledger {word}`"), remedy)
 }
 

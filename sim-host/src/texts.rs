@@ -17,8 +17,10 @@ use crate::profile::Assumed;
 use crate::suggest;
 
 mod sensors;
+mod service;
 
 pub use sensors::calibrations;
+pub use service::{DATE_UNKNOWN, NEVER_SIGNED, NO_PLAN, at_hours_remedy, due, not_in_plan, signed};
 
 /// What stands once beside all advice.
 pub const CAUTIONS: &str = "This monitor advises; it never stops or slows the engine, and a silent monitor proves \

@@ -21,6 +21,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> u8 {
             Command::Simulate(args) => simulate::run(&args),
             Command::Trial(args) => trial::run(args),
             Command::Ledger(LedgerCommand::Show { memory, format }) => ledger::show(&memory, format),
+            Command::Ledger(LedgerCommand::Sign(args)) => ledger::sign(&args),
             Command::Ledger(LedgerCommand::Recover { dump, output }) => ledger::recover(&dump, &output),
             Command::Completions { shell } => completions::run(shell),
             // Refused by the parser.

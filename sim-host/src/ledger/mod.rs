@@ -2,14 +2,20 @@
 
 mod json;
 mod page;
+mod service;
+mod sign;
 
 pub use json::to_json;
 pub use page::to_text;
+pub use service::{SignedService, date_text, hours_text, parse_date};
+pub use sign::{SignRequest, follow_profile, sign};
 
 use monitor_core::Monitor;
 use monitor_core::event::{Event, Evidence};
-use monitor_core::ledger::store::{Conditions, Fullness, JournalEvent, REGION_BYTES, Record, Store, StoreError, Tally};
-use monitor_core::ledger::{Band, Totals};
+use monitor_core::ledger::store::{
+    ChainHead, Conditions, Fullness, JournalEvent, REGION_BYTES, Record, Store, StoreError, Tally, Verdict,
+};
+use monitor_core::ledger::{Band, CarePlan, ClockAnchor, MeterChange, Totals};
 use monitor_core::time::Instant;
 
 use crate::memory::RegionFlash;
@@ -52,6 +58,20 @@ pub struct Ledger {
     pub bands: Vec<BandTime>,
     /// The events that are still there one by one, oldest first.
     pub events: Vec<BookEvent>,
+    /// What is to be serviced when, and when it was done last.
+    pub plan: CarePlan,
+    /// The sign-offs that are still there one by one, oldest first.
+    pub sign_offs: Vec<SignedService>,
+    /// The hour meters and boards that the monitor took over from, oldest first.
+    pub meters: Vec<MeterChange>,
+    /// The times of day that were told, oldest first, each with the power-up in which it was.
+    pub clocks: Vec<(u16, ClockAnchor)>,
+    /// Records after which the journal shows fewer running seconds than before, by their sequence.
+    pub went_back: Vec<u32>,
+    /// What the chain of the journal shows.
+    pub chain: Verdict,
+    /// The newest tag of the chain, for the hand-over slip.
+    pub chain_head: Option<ChainHead>,
     /// Running seconds at the newest record of the journal.
     pub newest_running_s: Option<u32>,
     /// How many events there have been in all, those that made room included.
@@ -90,14 +110,23 @@ pub fn read(memory: &RegionFlash) -> Result<Ledger, StoreError> {
         let _ = store.service(&mut flash, &Totals::NONE, standing)?;
     }
     let totals = store.hours.saved().ok_or(StoreError::NotReady)?;
-    let profile = store.settings.load(&mut flash)?.and_then(|settings| settings.profile);
+    let settings = store.settings.load(&mut flash)?.unwrap_or_default();
     let running_s = u32::try_from(totals.all_running_ms() / 1_000).unwrap_or(u32::MAX);
     let newest = store.journal.older(&mut flash, &mut store.journal.newest())?;
+    let told = service::read(&store.journal, &mut flash)?;
     Ok(Ledger {
         newest_running_s: newest.map(|recorded| recorded.running_s),
         totals,
-        bands: profile.map(|profile| bands(memory, &profile)).transpose()?.unwrap_or_default(),
+        bands: settings.profile.map(|profile| bands(memory, &profile)).transpose()?.unwrap_or_default(),
         events: events(&store, &mut flash, running_s)?,
+        // The plan remembers what the journal had to sum up, and the journal what a cut kept from the plan.
+        plan: told.sign_offs.iter().fold(settings.care, |plan, signed| plan.signed(&signed.sign_off, signed.seq)),
+        sign_offs: told.sign_offs,
+        meters: told.meters,
+        clocks: told.clocks,
+        went_back: told.went_back,
+        chain: store.journal.verify(&mut flash, settings.chain_key.as_ref())?,
+        chain_head: store.journal.head(),
         tally: store.journal.tally(&mut flash)?,
         fullness: store.journal.fullness(),
         // The copy had one power-up more than the memory.

@@ -2,9 +2,9 @@
 
 use std::fmt::{self, Write};
 
-use monitor_core::ledger::Abuse;
+use monitor_core::ledger::{Abuse, CareItem, Day};
 
-use super::{BookEvent, Ledger};
+use super::{BookEvent, Ledger, date_text, hours_text};
 use crate::texts;
 use crate::timeline::clock;
 
@@ -16,7 +16,7 @@ pub fn to_text(ledger: &Ledger) -> Result<String, fmt::Error> {
     let mut page = String::new();
     let totals = &ledger.totals;
     let running_s = totals.all_running_ms() / 1_000;
-    writeln!(page, "Running time     {:>11}   ({}.{} h)", time(running_s), running_s / 3_600, running_s % 3_600 / 360)?;
+    writeln!(page, "Running time     {:>11}   ({} h)", time(running_s), hours_text(running_s))?;
     writeln!(page, "Starts           {:>11}", totals.starts)?;
     writeln!(page, "Power-ups        {:>11}", ledger.boots)?;
     if totals.holes > 0 {
@@ -42,8 +42,41 @@ pub fn to_text(ledger: &Ledger) -> Result<String, fmt::Error> {
             writeln!(page, "  {:<9}{edges:<20}{:>11}", band.band.name(), time(band.seconds))?;
         }
     }
+    write_service(&mut page, ledger)?;
     write_events(&mut page, ledger)?;
     Ok(page)
+}
+
+/// The plan, then who signed what.
+fn write_service(page: &mut String, ledger: &Ledger) -> fmt::Result {
+    if ledger.plan.items().any(|item| item.is_planned()) {
+        writeln!(page, "\nService plan     last done               next due")?;
+    } else {
+        writeln!(page, "\n{}", texts::NO_PLAN)?;
+    }
+    for item in ledger.plan.items().filter(CareItem::is_planned) {
+        let last = item.done.map_or_else(|| texts::NEVER_SIGNED.to_owned(), |done| service_text(done.at_s, done.day));
+        writeln!(page, "  {:<15}{last:<24}{}", item.item.name(), texts::due(&item))?;
+    }
+    if !ledger.sign_offs.is_empty() {
+        writeln!(page, "\nSigned (a later entry corrects an earlier one)")?;
+    }
+    for signed in &ledger.sign_offs {
+        let done = &signed.sign_off;
+        let when = service_text(done.at_s, done.day);
+        write!(page, "  {:>5}  {:<15} at {when}, {}", signed.seq, done.item.name(), done.role.name())?;
+        match &signed.note {
+            Some(note) if note.is_empty() => writeln!(page)?,
+            Some(note) => writeln!(page, ": {note}")?,
+            None => writeln!(page, " (its note could not be read)")?,
+        }
+    }
+    Ok(())
+}
+
+fn service_text(at_s: u32, day: Option<Day>) -> String {
+    let day = day.map_or_else(|| texts::DATE_UNKNOWN.to_owned(), date_text);
+    format!("{} h, {day}", hours_text(u64::from(at_s)))
 }
 
 fn write_events(page: &mut String, ledger: &Ledger) -> fmt::Result {

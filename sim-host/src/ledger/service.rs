@@ -1,0 +1,133 @@
+//! What people told the service book: sign-offs, hour meters, times of day.
+
+use monitor_core::ledger::store::{Journal, Record, StoreError};
+use monitor_core::ledger::{Civil, ClockAnchor, Day, MeterChange, SignOff};
+
+use crate::memory::RegionFlash;
+
+/// A service that somebody signed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SignedService {
+    /// Orders all records.
+    pub seq: u32,
+    /// Number of the power-up before it, low 16 bits.
+    pub boot: u16,
+    /// Running seconds of the engine when it was signed.
+    pub signed_at_s: u32,
+    /// What was done, by whom, when.
+    pub sign_off: SignOff,
+    /// What was noted with it, empty if nothing was; `None` where it cannot be read.
+    pub note: Option<String>,
+}
+
+/// All of it, oldest first.
+#[derive(Debug, Default)]
+pub(super) struct Told {
+    pub(super) sign_offs: Vec<SignedService>,
+    pub(super) meters: Vec<MeterChange>,
+    pub(super) clocks: Vec<(u16, ClockAnchor)>,
+    pub(super) went_back: Vec<u32>,
+}
+
+/// Reads it from the journal.
+pub(super) fn read(journal: &Journal, flash: &mut RegionFlash) -> Result<Told, StoreError> {
+    let (mut walk, mut told) = (journal.newest(), Told::default());
+    // Sequence and running seconds of the record behind.
+    let mut newer: Option<(u32, u32)> = None;
+    while let Some(found) = journal.older(flash, &mut walk)? {
+        match found.record {
+            Record::SignOff(sign_off) => {
+                let note = journal.note(flash, &walk, &sign_off)?;
+                let note = note.and_then(|(length, text)| String::from_utf8(text.get(..length)?.to_vec()).ok());
+                told.sign_offs.push(SignedService {
+                    seq: found.seq,
+                    boot: found.boot,
+                    signed_at_s: found.running_s,
+                    sign_off,
+                    note,
+                });
+            }
+            Record::Meter(change) => told.meters.push(change),
+            Record::Clock(anchor) => told.clocks.push((found.boot, anchor)),
+            // The running seconds of a sum are where its span begins.
+            Record::Sum { .. } => continue,
+            _ => {}
+        }
+        if let Some((seq, running_s)) = newer
+            && running_s < found.running_s
+        {
+            told.went_back.push(seq);
+        }
+        newer = Some((found.seq, found.running_s));
+    }
+    told.sign_offs.reverse();
+    told.meters.reverse();
+    told.clocks.reverse();
+    told.went_back.reverse();
+    Ok(told)
+}
+
+/// `2026-05-31`.
+#[must_use]
+pub fn date_text(day: Day) -> String {
+    let Civil { year, month, day } = day.civil();
+    format!("{year:04}-{month:02}-{day:02}")
+}
+
+/// The day that is written as `2026-05-31`; `None` for anything else, and for days outside 1970 to 2106.
+#[must_use]
+pub fn parse_date(text: &str) -> Option<Day> {
+    let parts: Vec<&str> = text.split('-').collect();
+    let [year, month, day] = parts[..] else { return None };
+    let number = |part: &str, digits: usize| {
+        let is_number = part.len() == digits && part.bytes().all(|byte| byte.is_ascii_digit());
+        is_number.then(|| part.parse::<u16>().ok()).flatten()
+    };
+    let (year, month, day) = (number(year, 4)?, number(month, 2)?, number(day, 2)?);
+    let civil = Civil { year, month: u8::try_from(month).ok()?, day: u8::try_from(day).ok()? };
+    Day::from_civil(civil).filter(|_| year <= 2106)
+}
+
+/// Hours with one decimal, rounded down.
+#[must_use]
+pub fn hours_text(seconds: u64) -> String {
+    format!("{}.{}", seconds / 3_600, seconds % 3_600 / 360)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn which_texts_are_dates() {
+        let cases = [
+            ("2026-05-31", true),
+            ("1970-01-01", true),
+            ("2024-02-29", true),
+            ("2106-12-31", true),
+            ("2107-01-01", false),
+            ("1969-12-31", false),
+            ("2025-02-29", false),
+            ("2026-04-31", false),
+            ("2026-13-01", false),
+            ("2026-00-01", false),
+            ("2026-5-31", false),
+            ("26-05-31", false),
+            ("2026-05-31T10:00:00Z", false),
+            ("31.05.2026", false),
+            ("2026-05-3é", false),
+            ("+026-05-31", false),
+            ("", false),
+        ];
+        for (text, is_date) in cases {
+            assert_eq!(parse_date(text).map(date_text), is_date.then(|| text.to_owned()), "{text}");
+        }
+    }
+
+    #[test]
+    fn hours_are_rounded_down() {
+        for (seconds, text) in [(0, "0.0"), (359, "0.0"), (360, "0.1"), (3_599, "0.9"), (149_400, "41.5")] {
+            assert_eq!(hours_text(seconds), text);
+        }
+    }
+}
