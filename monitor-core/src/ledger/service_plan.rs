@@ -103,24 +103,24 @@ impl CareItem {
         self.hours > 0 || self.months > 0
     }
 
-    /// When it is due.
-    ///
-    /// The first service of a new engine is due at its run-in hours. A service that was signed in the first half of them
-    /// does not stand for it (own convention): what was new at delivery still wants its first service.
+    /// When it is due: so many hours after it was done last, or from 0 while that is unknown.
     #[must_use]
     pub fn due(&self) -> Due {
-        let run_in_s = self.run_in_hours.saturating_mul(SECONDS_AN_HOUR);
-        let hours_s = self.hours.saturating_mul(SECONDS_AN_HOUR);
-        let every_s = (self.hours > 0).then_some(hours_s);
-        let day = self.done.and_then(|done| done.day).filter(|_| self.months > 0);
+        let every_s = (self.hours > 0).then(|| self.hours.saturating_mul(SECONDS_AN_HOUR));
         let done_s = self.done.map_or(0, |done| done.at_s);
-        let wants_first_service = run_in_s > 0 && done_s.saturating_mul(2) < run_in_s;
-        let at_s = if wants_first_service {
-            Some(run_in_s.min(every_s.map_or(u32::MAX, |every_s| done_s.saturating_add(every_s))))
-        } else {
-            every_s.map(|every_s| done_s.saturating_add(every_s))
-        };
-        Due { at_s, day: day.map(|day| day.plus_months(self.months)) }
+        let day = self.done.and_then(|done| done.day).filter(|_| self.months > 0);
+        Due {
+            at_s: every_s.map(|every_s| done_s.saturating_add(every_s)),
+            day: day.map(|day| day.plus_months(self.months)),
+        }
+    }
+
+    /// Running seconds at which a new engine wants its first service, where that comes before the interval; `None` once the
+    /// item was signed.
+    #[must_use]
+    pub fn first_service_s(&self) -> Option<u32> {
+        let comes_first = self.run_in_hours > 0 && (self.hours == 0 || self.run_in_hours < self.hours);
+        (self.done.is_none() && comes_first).then(|| self.run_in_hours.saturating_mul(SECONDS_AN_HOUR))
     }
 }
 
@@ -273,17 +273,12 @@ mod tests {
 
     #[test]
     fn when_an_item_is_due() {
-        let run_in = CareItem { run_in_hours: 20, ..OIL };
         let spring = Some(day(2026, 3, 31));
         let cases = [
             ("never signed", OIL, Some(360_000), None),
-            ("never signed, run-in", run_in, Some(72_000), None),
-            ("run-in later than the interval", CareItem { run_in_hours: 150, ..OIL }, Some(360_000), None),
+            ("never signed, run-in", CareItem { run_in_hours: 20, ..OIL }, Some(360_000), None),
             ("signed without a day", CareItem { done: done(7_200, None), ..OIL }, Some(367_200), None),
             ("signed with a day", CareItem { done: done(0, spring), ..OIL }, Some(360_000), Some(day(2027, 3, 31))),
-            ("new at delivery", CareItem { done: done(0, spring), ..run_in }, Some(72_000), Some(day(2027, 3, 31))),
-            ("run-in nearly half gone", CareItem { done: done(35_999, None), ..run_in }, Some(72_000), None),
-            ("run-in service done early", CareItem { done: done(36_000, None), ..run_in }, Some(396_000), None),
             ("by hours only", CareItem { months: 0, done: done(0, spring), ..OIL }, Some(360_000), None),
             ("by months only, never signed", CareItem { hours: 0, ..OIL }, None, None),
             ("by months only", CareItem { hours: 0, done: done(5, spring), ..OIL }, None, Some(day(2027, 3, 31))),
@@ -291,6 +286,21 @@ mod tests {
         ];
         for (name, item, at_s, day) in cases {
             assert_eq!(item.due(), Due { at_s, day }, "{name}");
+        }
+    }
+
+    #[test]
+    fn a_new_engine_has_its_first_service_earlier() {
+        let run_in = CareItem { run_in_hours: 20, ..OIL };
+        let cases = [
+            ("never signed", run_in, Some(72_000)),
+            ("no run-in", OIL, None),
+            ("run-in later than the interval", CareItem { run_in_hours: 150, ..OIL }, None),
+            ("by months and run-in", CareItem { hours: 0, ..run_in }, Some(72_000)),
+            ("signed", CareItem { done: done(0, None), ..run_in }, None),
+        ];
+        for (name, item, expected) in cases {
+            assert_eq!(item.first_service_s(), expected, "{name}");
         }
     }
 

@@ -26,6 +26,9 @@ pub fn due(item: &CareItem) -> String {
     if item.done.is_none() {
         text.push_str(", counted from 0");
     }
+    if let Some(first_s) = item.first_service_s() {
+        text.push_str(&format!("; a new engine first at {} h", hours_text(u64::from(first_s))));
+    }
     if item.months > 0 && due.day.is_none() {
         text.push_str(", date unknown");
     }
