@@ -24,7 +24,7 @@ fn settings(number: u32) -> Settings {
 }
 
 fn plan(number: u32) -> CarePlan {
-    let done = (number % 3 > 0).then_some(Done { seq: number + 1, at_s: number * 60, day: None });
+    let done = (!number.is_multiple_of(3)).then_some(Done { seq: number + 1, at_s: number * 60, day: None });
     CarePlan::NONE.with(&CareItem { item: Item::Impeller, hours: number, months: 12, run_in_hours: 0, done })
 }
 

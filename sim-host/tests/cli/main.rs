@@ -1,6 +1,7 @@
 //! Black-box tests of the `lookastern` command.
 
 mod common;
+mod ledger;
 mod memory;
 mod readme;
 mod refuses;
