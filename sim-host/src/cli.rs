@@ -15,8 +15,6 @@ use crate::suggest;
 const LATER_COMMANDS: [&str; 5] = ["report", "board", "fit", "fleet", "demo"];
 /// Options of `replay` that later versions will have.
 const LATER_OPTIONS: [&str; 3] = ["--commission", "--relearn", "--plot"];
-/// Commands of `ledger` that later versions will have.
-const LATER_LEDGER: [&str; 2] = ["plan", "export"];
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -59,7 +57,7 @@ pub enum Command {
     /// Lets simulated engines live with the faults of scenarios and scores what the monitor made of them.
     #[command(after_help = TRIAL_EXIT_CODES)]
     Trial(TrialArgs),
-    /// Shows an engine's service book, signs in it, or saves what can be read of a damaged one.
+    /// Shows, plans, exports and signs an engine's service book, or saves what can be read of a damaged one.
     #[command(subcommand)]
     Ledger(LedgerCommand),
     /// Prints a completion script for a shell.
@@ -114,6 +112,12 @@ pub enum LedgerCommand {
         #[arg(long, value_enum, default_value_t = LedgerFormat::Text)]
         format: LedgerFormat,
     },
+    /// Prints the sheet for a walk round the engine: what is due, what its record adds, what a workshop looks at anyway.
+    #[command(after_help = LEDGER_EXIT_CODES)]
+    Plan(PlanArgs),
+    /// Writes the service book for other programs.
+    #[command(after_help = LEDGER_EXIT_CODES)]
+    Export(ExportArgs),
     /// Signs that a service was done. Nothing is ever changed in the book: a correction is another sign-off.
     #[command(after_help = LEDGER_EXIT_CODES)]
     Sign(SignArgs),
@@ -130,6 +134,75 @@ pub enum LedgerCommand {
     /// Anything else that stands in the place of a command.
     #[command(external_subcommand)]
     Other(Vec<OsString>),
+}
+
+/// What `ledger plan` is given.
+#[derive(Debug, clap::Args)]
+pub struct PlanArgs {
+    /// The memory of the engine
+    #[arg(value_name = "MEMORY")]
+    pub memory: PathBuf,
+    /// A page of text, or one of HTML for A4 paper
+    #[arg(long, value_enum, default_value_t = PlanFormat::Text)]
+    pub format: PlanFormat,
+    /// Write it to this file instead
+    #[arg(short, long, value_name = "OUT")]
+    pub output: Option<PathBuf>,
+    /// The water that the engine runs in: salt and sand shorten some intervals
+    #[arg(long, value_enum, default_value_t = WaterKind::Fresh)]
+    pub water: WaterKind,
+    /// The day it is for, such as 2026-05-31; this computer's if left out
+    #[arg(long, value_name = "D")]
+    pub today: Option<String>,
+}
+
+/// How the sheet is printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum PlanFormat {
+    /// For a terminal.
+    Text,
+    /// For paper.
+    Html,
+}
+
+/// The water that an engine runs in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum WaterKind {
+    /// Nothing to add.
+    Fresh,
+    /// Salt water.
+    Salt,
+    /// Shallow water with sand or silt.
+    Sand,
+}
+
+/// What `ledger export` is given.
+#[derive(Debug, clap::Args)]
+pub struct ExportArgs {
+    /// The memory of the engine
+    #[arg(value_name = "MEMORY")]
+    pub memory: PathBuf,
+    /// A table of all records, one JSON object, or a calendar of what is due
+    #[arg(long, value_enum, default_value_t = ExportFormat::Csv)]
+    pub format: ExportFormat,
+    /// Write it to this file instead
+    #[arg(short, long, value_name = "OUT")]
+    pub output: Option<PathBuf>,
+    /// The day it is for, such as 2026-05-31; this computer's if left out
+    #[arg(long, value_name = "D")]
+    pub today: Option<String>,
+}
+
+/// How a service book is exported.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ExportFormat {
+    /// RFC 4180.
+    Csv,
+    /// One object.
+    Json,
+    /// iCalendar, RFC 5545.
+    #[value(alias = "ics", alias = "icalendar")]
+    Ical,
 }
 
 /// What `ledger sign` is given.
@@ -293,10 +366,7 @@ fn unknown_command(words: &[OsString]) -> Problem {
 
 fn unknown_ledger_command(words: &[OsString]) -> Problem {
     let word = words.first().map_or_else(String::new, |word| word.to_string_lossy().into_owned());
-    if LATER_LEDGER.contains(&word.as_str()) {
-        return not_yet(&format!("ledger {word}"));
-    }
-    let remedy = suggest::remedy(&word, &["show", "sign", "recover", "help"]);
+    let remedy = suggest::remedy(&word, &["show", "plan", "export", "sign", "recover", "help"]);
     Problem::new(Exit::Usage, format!("There is no command `ledger {word}`"), remedy)
 }
 

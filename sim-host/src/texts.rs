@@ -18,9 +18,15 @@ use crate::suggest;
 
 mod sensors;
 mod service;
+mod walk_round;
 
 pub use sensors::calibrations;
-pub use service::{DATE_UNKNOWN, NEVER_SIGNED, NO_PLAN, at_hours_remedy, due, not_in_plan, signed};
+pub use service::{
+    DATE_UNKNOWN, NEVER_SIGNED, NO_PLAN, SHEET_GENERIC, SHEET_PLAN, SHEET_RECORD, SHEET_SIGN, SHEET_SUMMED,
+    SHEET_TITLE, SHEET_WALK, SHEET_WHO, at_hours_remedy, calendar_description, calendar_summary, due,
+    left_out_of_calendar, not_in_plan, signed,
+};
+pub use walk_round::{AREAS, Area, generic_intervals};
 
 /// What stands once beside all advice.
 pub const CAUTIONS: &str = "This monitor advises; it never stops or slows the engine, and a silent monitor proves \

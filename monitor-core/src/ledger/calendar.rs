@@ -79,6 +79,12 @@ impl Day {
         Civil { year, month, day }
     }
 
+    /// So many days later, [`Day::LAST`] at the latest.
+    #[must_use]
+    pub const fn plus_days(self, days: u16) -> Self {
+        Self(self.0.saturating_add(days))
+    }
+
     /// The same day of the month so many months later, or the last day of that month where it has no such day.
     /// [`Day::LAST`] stands for everything later.
     #[must_use]

@@ -8,6 +8,10 @@ use super::item::Item;
 use super::store::codes::{item_code, item_of};
 
 const SECONDS_AN_HOUR: u32 = 3_600;
+/// Ten weeks: when petrol begins to gum (common practice).
+const FUEL_DAYS: u16 = 70;
+/// Eight weeks: the same with two-stroke oil in it (our own reading of "sooner").
+const MIXED_FUEL_DAYS: u16 = 56;
 
 /// Who signs. It is a word that somebody typed, no proof.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -113,6 +117,23 @@ impl CareItem {
             at_s: every_s.map(|every_s| done_s.saturating_add(every_s)),
             day: day.map(|day| day.plus_months(self.months)),
         }
+    }
+
+    /// The day on which the fuel in the tank is old; `None` for other items, and while nobody has told the day of the fill.
+    ///
+    /// Petrol begins to gum after 10 to 12 weeks, sooner with two-stroke oil in it, which is taken to be so for every
+    /// two-stroke engine here, and later with stabiliser (common practice): whoever uses that gives the item `fuel-fill` months of its own,
+    /// and they hold instead.
+    #[must_use]
+    pub fn fuel_is_old_on(&self, strokes: u8) -> Option<Day> {
+        if self.item != Item::FuelFill {
+            return None;
+        }
+        let filled = self.done?.day?;
+        if self.months > 0 {
+            return Some(filled.plus_months(self.months));
+        }
+        Some(filled.plus_days(if strokes == 2 { MIXED_FUEL_DAYS } else { FUEL_DAYS }))
     }
 
     /// Running seconds at which a new engine wants its first service, where that comes before the interval; `None` once the
@@ -301,6 +322,23 @@ mod tests {
         ];
         for (name, item, expected) in cases {
             assert_eq!(item.first_service_s(), expected, "{name}");
+        }
+    }
+
+    #[test]
+    fn when_fuel_is_old() {
+        let filled = done(0, Some(day(2026, 1, 1)));
+        let fill = CareItem { item: Item::FuelFill, hours: 0, months: 0, done: filled, ..OIL };
+        let cases = [
+            ("petrol", fill, 4, Some(day(2026, 3, 12))),
+            ("with oil in it", fill, 2, Some(day(2026, 2, 26))),
+            ("with stabiliser", CareItem { months: 6, ..fill }, 4, Some(day(2026, 7, 1))),
+            ("nobody told the day", CareItem { done: done(0, None), ..fill }, 4, None),
+            ("never filled", CareItem { done: None, ..fill }, 4, None),
+            ("another item", CareItem { done: filled, ..OIL }, 4, None),
+        ];
+        for (name, item, strokes, expected) in cases {
+            assert_eq!(item.fuel_is_old_on(strokes), expected, "{name}");
         }
     }
 

@@ -3,17 +3,21 @@
 use std::fs;
 use std::io::{self, Write};
 use std::path::Path;
+use std::time::{SystemTime, UNIX_EPOCH};
 
 use super::{notes, output_failed};
-use crate::cli::{LedgerFormat, SignArgs};
+use crate::cli::{ExportArgs, ExportFormat, LedgerFormat, PlanArgs, PlanFormat, SignArgs, WaterKind};
+use crate::ledger::export;
+use crate::ledger::plan::{self, PlanRequest, Sheet, Water};
 use crate::ledger::{self, Ledger, SignRequest, read, to_json, to_text};
 use crate::memory::{self, Memory, Salvage, salvage};
+use crate::out_file::OutFile;
 use crate::problem::{Exit, Problem};
 use crate::suggest;
 use crate::texts;
 use crate::trace::decimal;
 use monitor_core::ledger::store::NOTE_BYTES;
-use monitor_core::ledger::{Item, Role};
+use monitor_core::ledger::{Day, EARLIEST_BELIEVABLE_UNIX_S, Item, Role};
 
 /// Prints the service book in `path`.
 pub(super) fn show(path: &Path, format: LedgerFormat) -> Result<Option<Exit>, Problem> {
@@ -25,7 +29,7 @@ pub(super) fn show(path: &Path, format: LedgerFormat) -> Result<Option<Exit>, Pr
             to_text(&ledger)
         }
     };
-    print(&said.map_err(|error| unreadable(path, error.to_string()))?)
+    print(said.map_err(|error| unreadable(path, error.to_string()))?.as_bytes())
 }
 
 /// Reads the service book in `path` and says how much of it is damaged.
@@ -46,9 +50,89 @@ fn unreadable(path: &Path, cause: String) -> Problem {
     Problem::new(Exit::Unreadable, cause, remedy).in_file(path)
 }
 
-fn print(said: &str) -> Result<Option<Exit>, Problem> {
+fn print(said: &[u8]) -> Result<Option<Exit>, Problem> {
     let mut out = io::stdout().lock();
-    out.write_all(said.as_bytes()).and_then(|()| out.flush()).map(|()| None).or_else(output_failed)
+    out.write_all(said).and_then(|()| out.flush()).map(|()| None).or_else(output_failed)
+}
+
+/// Prints the sheet for a walk round the engine.
+pub(super) fn plan(args: &PlanArgs) -> Result<Option<Exit>, Problem> {
+    let today = today(args.today.as_deref())?;
+    let water = match args.water {
+        WaterKind::Fresh => Water::Fresh,
+        WaterKind::Salt => Water::Salt,
+        WaterKind::Sand => Water::Sand,
+    };
+    let output = output_file(args.output.as_deref(), &args.memory)?;
+    let sheet = Sheet::of(&load(&args.memory)?, PlanRequest { today, water });
+    let memory = args.memory.display().to_string();
+    let said = match args.format {
+        PlanFormat::Html => plan::to_html(&sheet, &memory).into_bytes(),
+        PlanFormat::Text => {
+            notes::say_wrapped(texts::CAUTIONS);
+            let mut said = Vec::new();
+            plan::to_text(&sheet, &memory, &mut said).map_err(|error| unreadable(&args.memory, error.to_string()))?;
+            said
+        }
+    };
+    deliver(output, &said)
+}
+
+/// Writes the service book for other programs.
+pub(super) fn export(args: &ExportArgs) -> Result<Option<Exit>, Problem> {
+    let request = PlanRequest { today: today(args.today.as_deref())?, water: Water::Fresh };
+    let output = output_file(args.output.as_deref(), &args.memory)?;
+    let ledger = load(&args.memory)?;
+    let said = match args.format {
+        ExportFormat::Csv => export::to_csv(&ledger),
+        ExportFormat::Json => export::to_json(&ledger).map_err(|error| unreadable(&args.memory, error.to_string()))?,
+        ExportFormat::Ical => {
+            let name = args.memory.file_stem().unwrap_or_default().to_string_lossy();
+            let calendar = export::to_calendar(&Sheet::of(&ledger, request), &name);
+            if !calendar.left_out.is_empty() {
+                notes::say_wrapped(&format!("note: {}", texts::left_out_of_calendar(&calendar.left_out)));
+            }
+            calendar.text
+        }
+    };
+    deliver(output, said.as_bytes())
+}
+
+/// The place that is written to instead of standard output; never the memory itself.
+fn output_file(output: Option<&Path>, memory: &Path) -> Result<Option<OutFile>, Problem> {
+    let Some(output) = output else { return Ok(None) };
+    let same = fs::canonicalize(output).is_ok_and(|there| fs::canonicalize(memory).is_ok_and(|memory| memory == there));
+    if same {
+        let cause = "The output would replace the memory";
+        return Err(Problem::new(Exit::Usage, cause, "Give -o another name").in_file(output));
+    }
+    OutFile::create(output, "The output", "Give -o a place that can be written to").map(Some)
+}
+
+fn deliver(output: Option<OutFile>, said: &[u8]) -> Result<Option<Exit>, Problem> {
+    match output {
+        Some(file) => file.finish(said).map(|()| None),
+        None => print(said),
+    }
+}
+
+/// The day that was given, or this computer's.
+fn today(given: Option<&str>) -> Result<Option<Day>, Problem> {
+    given.map_or_else(|| Ok(this_day()), |date| day("--today", date).map(Some))
+}
+
+/// The day by this computer's clock; `None` if that was never set.
+fn this_day() -> Option<Day> {
+    let since_1970 = SystemTime::now().duration_since(UNIX_EPOCH).ok()?;
+    let unix_s = u32::try_from(since_1970.as_secs()).ok()?;
+    (unix_s >= EARLIEST_BELIEVABLE_UNIX_S).then(|| Day::of_unix_s(unix_s))
+}
+
+fn day(option: &str, date: &str) -> Result<Day, Problem> {
+    ledger::parse_date(date).ok_or_else(|| {
+        let cause = format!("{option} {date} is no day");
+        Problem::new(Exit::Usage, cause, "Write year, month and day as 2026-05-31; the year from 1970 to 2106")
+    })
 }
 
 /// Signs a service in the memory.
@@ -63,7 +147,7 @@ pub(super) fn sign(args: &SignArgs) -> Result<Option<Exit>, Problem> {
     if planned.is_none() {
         notes::say_wrapped(&format!("note: {}", texts::not_in_plan(request.item)));
     }
-    print(&texts::signed(&request, planned.as_ref()))
+    print(texts::signed(&request, planned.as_ref()).as_bytes())
 }
 
 /// What is to be signed, as far as it makes sense for an engine that has run `running_s` seconds.
@@ -81,13 +165,7 @@ fn request(args: &SignArgs, running_s: u64) -> Result<SignRequest, Problem> {
         Some(hours) => at_hours(hours, present_s)
             .ok_or_else(|| usage(format!("--at-hours {hours} cannot be"), texts::at_hours_remedy(present_s)))?,
     };
-    let day = match &args.date {
-        None => None,
-        Some(date) => Some(ledger::parse_date(date).ok_or_else(|| {
-            let remedy = "Write year, month and day as 2026-05-31; the year from 1970 to 2106";
-            usage(format!("--date {date} is no day"), remedy.to_owned())
-        })?),
-    };
+    let day = args.date.as_deref().map(|date| day("--date", date)).transpose()?;
     let note = args.note.clone().unwrap_or_default();
     if note.len() > NOTE_BYTES || note.chars().any(char::is_control) {
         let cause = format!("The note has {} bytes, or more than one line", note.len());

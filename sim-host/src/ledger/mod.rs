@@ -1,13 +1,15 @@
 //! The service book in a memory: read through the board's own store, on a copy, so that nothing is changed.
 
+pub mod export;
 mod json;
 mod page;
+pub mod plan;
 mod service;
 mod sign;
 
 pub use json::to_json;
 pub use page::to_text;
-pub use service::{SignedService, date_text, hours_text, parse_date};
+pub use service::{SignedService, ToldClock, ToldMeter, date_text, hours_text, parse_date};
 pub use sign::{SignRequest, follow_profile, sign};
 
 use monitor_core::Monitor;
@@ -15,7 +17,8 @@ use monitor_core::event::{Event, Evidence};
 use monitor_core::ledger::store::{
     ChainHead, Conditions, Fullness, JournalEvent, REGION_BYTES, Record, Store, StoreError, Tally, Verdict,
 };
-use monitor_core::ledger::{Band, CarePlan, ClockAnchor, MeterChange, Totals};
+use monitor_core::ledger::{Band, CarePlan, Totals};
+use monitor_core::profile::Profile;
 use monitor_core::time::Instant;
 
 use crate::memory::RegionFlash;
@@ -42,6 +45,8 @@ pub struct BookEvent {
     pub seq: u32,
     /// Number of the power-up, low 16 bits.
     pub boot: u16,
+    /// Running seconds of the engine.
+    pub running_s: u32,
     /// Seconds that the engine was run on since the finding was raised; of a `raised` itself until it had gone, or until
     /// now. `None` where its beginning is no longer in the journal.
     pub run_on_s: Option<u32>,
@@ -54,6 +59,8 @@ pub struct BookEvent {
 pub struct Ledger {
     /// Hours, starts and abuse.
     pub totals: Totals,
+    /// The engine, where the memory holds its profile.
+    pub profile: Option<Profile>,
     /// Running time by engine speed; empty where the memory holds no profile.
     pub bands: Vec<BandTime>,
     /// The events that are still there one by one, oldest first.
@@ -63,9 +70,9 @@ pub struct Ledger {
     /// The sign-offs that are still there one by one, oldest first.
     pub sign_offs: Vec<SignedService>,
     /// The hour meters and boards that the monitor took over from, oldest first.
-    pub meters: Vec<MeterChange>,
-    /// The times of day that were told, oldest first, each with the power-up in which it was.
-    pub clocks: Vec<(u16, ClockAnchor)>,
+    pub meters: Vec<ToldMeter>,
+    /// The times of day that were told, oldest first.
+    pub clocks: Vec<ToldClock>,
     /// Records after which the journal shows fewer running seconds than before, by their sequence.
     pub went_back: Vec<u32>,
     /// What the chain of the journal shows.
@@ -85,6 +92,21 @@ pub struct Ledger {
 }
 
 impl Ledger {
+    /// Running seconds of the engine, with what older hour meters or boards showed.
+    #[must_use]
+    pub fn engine_s(&self) -> u64 {
+        let running_s = self.totals.all_running_ms() / 1_000;
+        self.meters.last().map_or(running_s, |told| told.change.engine_s(running_s))
+    }
+
+    /// Whether the journal has summed up events, so that they no longer stand in it one by one.
+    #[must_use]
+    pub fn has_summed_events(&self) -> bool {
+        let Tally { alarms, warnings, cautions, .. } = self.tally;
+        let all = u64::from(alarms) + u64::from(warnings) + u64::from(cautions);
+        u64::try_from(self.events.len()).is_ok_and(|shown| shown < all)
+    }
+
     /// Whether there is something in the memory, and none of it can be read.
     #[must_use]
     pub fn is_lost(&self) -> bool {
@@ -117,6 +139,7 @@ pub fn read(memory: &RegionFlash) -> Result<Ledger, StoreError> {
     Ok(Ledger {
         newest_running_s: newest.map(|recorded| recorded.running_s),
         totals,
+        profile: settings.profile,
         bands: settings.profile.map(|profile| bands(memory, &profile)).transpose()?.unwrap_or_default(),
         events: events(&store, &mut flash, running_s)?,
         // The plan remembers what the journal had to sum up, and the journal what a cut kept from the plan.
@@ -135,7 +158,7 @@ pub fn read(memory: &RegionFlash) -> Result<Ledger, StoreError> {
     })
 }
 
-fn bands(memory: &RegionFlash, profile: &monitor_core::profile::Profile) -> Result<Vec<BandTime>, StoreError> {
+fn bands(memory: &RegionFlash, profile: &Profile) -> Result<Vec<BandTime>, StoreError> {
     let mut flash = memory.clone();
     let mut monitor = Box::new(Monitor::new());
     // A profile that contradicts itself was written by nobody; it has no bands.
@@ -162,6 +185,7 @@ fn events(store: &Store, flash: &mut RegionFlash, running_s: u32) -> Result<Vec<
             event: as_event(&event),
             seq: recorded.seq,
             boot: recorded.boot,
+            running_s: recorded.running_s,
             run_on_s: journal.run_on_s(flash, &recorded, running_s)?,
             detail_missing: event.detail_missing,
         });

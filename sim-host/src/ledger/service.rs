@@ -20,12 +20,38 @@ pub struct SignedService {
     pub note: Option<String>,
 }
 
+/// A time of day that was told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ToldClock {
+    /// Orders all records.
+    pub seq: u32,
+    /// Number of the power-up in which it was told, low 16 bits.
+    pub boot: u16,
+    /// Running seconds of the engine at that moment.
+    pub running_s: u32,
+    /// What was told.
+    pub anchor: ClockAnchor,
+}
+
+/// The monitor took over from another hour meter or board.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ToldMeter {
+    /// Orders all records.
+    pub seq: u32,
+    /// Number of the power-up, low 16 bits.
+    pub boot: u16,
+    /// Running seconds of the engine when it was signed.
+    pub running_s: u32,
+    /// What both showed.
+    pub change: MeterChange,
+}
+
 /// All of it, oldest first.
 #[derive(Debug, Default)]
 pub(super) struct Told {
     pub(super) sign_offs: Vec<SignedService>,
-    pub(super) meters: Vec<MeterChange>,
-    pub(super) clocks: Vec<(u16, ClockAnchor)>,
+    pub(super) meters: Vec<ToldMeter>,
+    pub(super) clocks: Vec<ToldClock>,
     pub(super) went_back: Vec<u32>,
 }
 
@@ -47,8 +73,14 @@ pub(super) fn read(journal: &Journal, flash: &mut RegionFlash) -> Result<Told, S
                     note,
                 });
             }
-            Record::Meter(change) => told.meters.push(change),
-            Record::Clock(anchor) => told.clocks.push((found.boot, anchor)),
+            Record::Meter(change) => {
+                let (seq, boot, running_s) = (found.seq, found.boot, found.running_s);
+                told.meters.push(ToldMeter { seq, boot, running_s, change });
+            }
+            Record::Clock(anchor) => {
+                let (seq, boot, running_s) = (found.seq, found.boot, found.running_s);
+                told.clocks.push(ToldClock { seq, boot, running_s, anchor });
+            }
             // The running seconds of a sum are where its span begins.
             Record::Sum { .. } => continue,
             _ => {}

@@ -2,6 +2,7 @@
 
 use monitor_core::ledger::{CareItem, Item};
 
+use crate::ledger::plan::DueLine;
 use crate::ledger::{SignRequest, date_text, hours_text};
 
 /// Stands for a day that nobody told.
@@ -10,6 +11,23 @@ pub const DATE_UNKNOWN: &str = "date unknown";
 pub const NEVER_SIGNED: &str = "unknown, never signed";
 /// Stands instead of a plan.
 pub const NO_PLAN: &str = "No service plan: the profile that was used with this memory has no section [care].";
+
+/// Heads the sheet of a walk round the engine.
+pub const SHEET_TITLE: &str = "Walk round this engine";
+/// Where somebody puts name and day.
+pub const SHEET_WHO: &str = "Checked on ____________________ by ____________________";
+/// Heads the items of the plan.
+pub const SHEET_PLAN: &str = "By this engine's plan";
+/// Heads what the record adds.
+pub const SHEET_RECORD: &str = "From this engine's record";
+/// Heads the items that are not in the plan.
+pub const SHEET_GENERIC: &str = "Not in this engine's plan: intervals of common practice, the handbook comes first";
+/// Heads the walk round.
+pub const SHEET_WALK: &str = "The walk round, what strands people most often first (common practice)";
+/// Older events cannot be on the sheet.
+pub const SHEET_SUMMED: &str = "Older events are only counted in the journal: they are not on this sheet.";
+/// Heads the commands that sign.
+pub const SHEET_SIGN: &str = "Sign what was done, one command for each item; --at-hours and --note can be added";
 
 /// When an item is due.
 #[must_use]
@@ -33,6 +51,30 @@ pub fn due(item: &CareItem) -> String {
         text.push_str(", date unknown");
     }
     text
+}
+
+/// What a calendar shows on the day.
+#[must_use]
+pub fn calendar_summary(item: &str, memory: &str) -> String {
+    format!("{item}: service due ({memory})")
+}
+
+/// What a calendar shows beside it.
+#[must_use]
+pub fn calendar_description(line: &DueLine) -> String {
+    let mut text = format!("Due {}.", due(&line.item));
+    if let Some(expected) = line.expected {
+        text.push_str(&format!(" Hours over about {} if used as before.", date_text(expected)));
+    }
+    text.push_str(" The engine's handbook comes first.");
+    text
+}
+
+/// Items that are not in a calendar.
+#[must_use]
+pub fn left_out_of_calendar(items: &[Item]) -> String {
+    let names: Vec<_> = items.iter().map(|item| item.name()).collect();
+    format!("not in the calendar, because no date can be told: {}; sign them with --date", names.join(", "))
 }
 
 /// An item was signed that the plan does not ask for.
