@@ -19,7 +19,7 @@ pub const SHEET_WHO: &str = "Checked on ____________________ by ________________
 /// Heads the items of the plan.
 pub const SHEET_PLAN: &str = "By this engine's plan";
 /// Heads what the record adds.
-pub const SHEET_RECORD: &str = "From this engine's record";
+pub const SHEET_RECORD: &str = "From this engine's record; signing the item in brackets takes a line off the sheet";
 /// Heads the items that are not in the plan.
 pub const SHEET_GENERIC: &str = "Not in this engine's plan: intervals of common practice, the handbook comes first";
 /// Heads the walk round.

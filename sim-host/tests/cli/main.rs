@@ -2,6 +2,8 @@
 
 mod common;
 mod ledger;
+mod ledger_export;
+mod ledger_plan;
 mod memory;
 mod readme;
 mod refuses;

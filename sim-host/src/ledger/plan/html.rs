@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::text::{because, commands, due_text, facts};
+use super::text::{because, commands, due_text, facts, look_text};
 use super::{Sheet, Status};
 use crate::html::escaped;
 use crate::texts;
@@ -33,9 +33,16 @@ pub fn to_html(sheet: &Sheet, memory: &str) -> String {
         if line.status == Status::Due { format!("<b>{text}</b>") } else { text }
     });
     add_list(&mut page, texts::SHEET_PLAN, due);
-    let tasks =
-        sheet.tasks.iter().map(|task| format!("{}<br><small>{}</small>", escaped(task.look), escaped(&because(task))));
-    add_list(&mut page, texts::SHEET_RECORD, tasks);
+    if !sheet.tasks.is_empty() {
+        add(&mut page, format_args!("<h2>{}</h2>\n", texts::SHEET_RECORD));
+    }
+    for task in &sheet.tasks {
+        add(&mut page, format_args!("<section><p>{}</p><ul>", escaped(&because(task))));
+        for look in &task.looks {
+            add(&mut page, format_args!("<li>{}</li>", escaped(&look_text(look))));
+        }
+        page.push_str("</ul></section>\n");
+    }
     let generic = sheet.generic.iter().map(|(item, interval)| escaped(&format!("{}: {interval}", item.name())));
     add_list(&mut page, texts::SHEET_GENERIC, generic);
     add(&mut page, format_args!("<h2>{}</h2>\n", texts::SHEET_WALK));

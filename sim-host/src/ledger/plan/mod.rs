@@ -8,7 +8,7 @@ mod text;
 
 pub use html::to_html;
 pub use rate::UseRate;
-pub use record::Task;
+pub use record::{Look, Task};
 pub use severity::{Shortened, Water};
 pub use text::to_text;
 
@@ -115,13 +115,17 @@ impl Sheet {
         }
     }
 
-    /// Items that somebody should see to now, each once.
+    /// Items that somebody should see to now, each once, in the order of the sheet.
     #[must_use]
     pub fn to_sign(&self) -> Vec<Item> {
         let due = self.lines.iter().filter(|line| line.status <= Status::Soon).map(|line| line.item.item);
-        let mut items: Vec<Item> = due.chain(self.tasks.iter().filter_map(|task| task.closed_by)).collect();
-        items.sort_unstable();
-        items.dedup();
+        let looks = self.tasks.iter().flat_map(|task| &task.looks).filter_map(|look| look.closed_by);
+        let mut items = Vec::new();
+        for item in due.chain(looks) {
+            if !items.contains(&item) {
+                items.push(item);
+            }
+        }
         items
     }
 }

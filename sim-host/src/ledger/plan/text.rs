@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use super::{DueLine, Sheet, Status, Task};
+use super::{DueLine, Look, Sheet, Status, Task};
 use crate::ledger::{date_text, hours_text};
 use crate::texts;
 use crate::timeline::{clock, write_wrapped};
@@ -27,11 +27,14 @@ pub fn to_text(sheet: &Sheet, memory: &str, out: &mut dyn Write) -> io::Result<(
         write_wrapped(out, BOX, &due_text(line), INDENT)?;
     }
     if !sheet.tasks.is_empty() {
-        writeln!(out, "\n{}", texts::SHEET_RECORD)?;
+        writeln!(out)?;
+        write_wrapped(out, "", texts::SHEET_RECORD, 0)?;
     }
     for task in &sheet.tasks {
-        write_wrapped(out, BOX, task.look, INDENT)?;
-        write_wrapped(out, "    ", &because(task), INDENT)?;
+        write_wrapped(out, "", &because(task), 2)?;
+        for look in &task.looks {
+            write_wrapped(out, BOX, &look_text(look), INDENT)?;
+        }
     }
     if !sheet.generic.is_empty() {
         writeln!(out)?;
@@ -96,7 +99,8 @@ pub(super) fn due_text(line: &DueLine) -> String {
         text.push_str(&format!(" (hours over about {} if used as before)", date_text(expected)));
     }
     match line.item.done {
-        None => text.push_str("; never signed, hours counted from 0, date unknown"),
+        None if line.due_s.is_some() => text.push_str("; never signed, hours counted from 0, date unknown"),
+        None => text.push_str("; never signed, date unknown"),
         Some(done) => {
             let day = done.day.map_or_else(|| texts::DATE_UNKNOWN.to_owned(), date_text);
             text.push_str(&format!("; last at {} h, {day}", hours_text(u64::from(done.at_s))));
@@ -118,7 +122,7 @@ fn status(line: &DueLine) -> &'static str {
     }
 }
 
-/// What happened, and which sign-off takes it off the sheet.
+/// What happened.
 pub(super) fn because(task: &Task) -> String {
     let times = if task.times == 1 { "once".to_owned() } else { format!("{} times", task.times) };
     let mut text = format!(
@@ -131,11 +135,12 @@ pub(super) fn because(task: &Task) -> String {
         let run_on_ms = i64::try_from(task.run_on_s.saturating_mul(1_000)).unwrap_or(i64::MAX);
         text.push_str(&format!("; run on {} in all", clock(run_on_ms)));
     }
-    match task.closed_by {
-        Some(item) => text.push_str(&format!(". Signing {} takes it off this sheet.", item.name())),
-        None => text.push_str(". It leaves this sheet once the sensor is well."),
-    }
     text
+}
+
+/// What to look at, and the item that is signed then.
+pub(super) fn look_text(look: &Look) -> String {
+    look.closed_by.map_or_else(|| look.text.to_owned(), |item| format!("{} [{}]", look.text, item.name()))
 }
 
 /// The commands that sign what is due.
