@@ -20,6 +20,7 @@ fn settings(number: u32) -> Settings {
         pairing_key: None,
         command_counter: Some(number),
         care: plan(number),
+        meter: None,
     }
 }
 

@@ -212,8 +212,8 @@ pub struct SignArgs {
     #[arg(value_name = "MEMORY")]
     pub memory: PathBuf,
     /// What was done, such as impeller or engine-oil
-    #[arg(long, value_name = "I")]
-    pub item: String,
+    #[arg(long, value_name = "I", required_unless_present = "engine_hours")]
+    pub item: Option<String>,
     /// Who says so: owner, mechanic or yard
     #[arg(long, value_name = "R")]
     pub role: String,
@@ -226,6 +226,9 @@ pub struct SignArgs {
     /// A few words that go into the book with it
     #[arg(long, value_name = "N", allow_hyphen_values = true)]
     pub note: Option<String>,
+    /// Instead of a service: running hours that the engine has by the hour meter or board before this one
+    #[arg(long, value_name = "H", allow_hyphen_values = true, conflicts_with_all = ["item", "at_hours", "date", "note"])]
+    pub engine_hours: Option<String>,
 }
 
 /// How a service book is printed.

@@ -22,9 +22,9 @@ mod walk_round;
 
 pub use sensors::calibrations;
 pub use service::{
-    DATE_UNKNOWN, NEVER_SIGNED, NO_PLAN, SHEET_GENERIC, SHEET_PLAN, SHEET_RECORD, SHEET_SIGN, SHEET_SUMMED,
-    SHEET_TITLE, SHEET_WALK, SHEET_WHO, at_hours_remedy, calendar_description, calendar_summary, due,
-    left_out_of_calendar, not_in_plan, signed,
+    CANNOT_KNOW, DATE_UNKNOWN, NEVER_SIGNED, NO_PLAN, SHEET_GENERIC, SHEET_PLAN, SHEET_RECORD, SHEET_SIGN,
+    SHEET_SUMMED, SHEET_TITLE, SHEET_WALK, SHEET_WHO, at_hours_remedy, calendar_description, calendar_summary, chain,
+    clock_step, due, left_out_of_calendar, meter_signed, not_in_plan, older_meter, signed, went_back,
 };
 pub use walk_round::{AREAS, Area, generic_intervals};
 

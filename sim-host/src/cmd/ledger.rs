@@ -19,6 +19,9 @@ use crate::trace::decimal;
 use monitor_core::ledger::store::NOTE_BYTES;
 use monitor_core::ledger::{Day, EARLIEST_BELIEVABLE_UNIX_S, Item, Role};
 
+/// More running hours than any engine lives.
+const MOST_ENGINE_HOURS: u32 = 100_000;
+
 /// Prints the service book in `path`.
 pub(super) fn show(path: &Path, format: LedgerFormat) -> Result<Option<Exit>, Problem> {
     let ledger = load(path)?;
@@ -138,6 +141,9 @@ fn day(option: &str, date: &str) -> Result<Day, Problem> {
 /// Signs a service in the memory.
 pub(super) fn sign(args: &SignArgs) -> Result<Option<Exit>, Problem> {
     let ledger = load(&args.memory)?;
+    if let Some(hours) = &args.engine_hours {
+        return sign_meter(args, hours);
+    }
     let request = request(args, ledger.totals.all_running_ms() / 1_000)?;
     let mut memory = Memory::open(&args.memory)?;
     ledger::sign(&mut memory.region, &request).map_err(|error| unreadable(&args.memory, error.to_string()))?;
@@ -150,19 +156,40 @@ pub(super) fn sign(args: &SignArgs) -> Result<Option<Exit>, Problem> {
     print(texts::signed(&request, planned.as_ref()).as_bytes())
 }
 
+/// Signs that the monitor took over from another hour meter or board.
+fn sign_meter(args: &SignArgs, hours: &str) -> Result<Option<Exit>, Problem> {
+    let role = role(&args.role)?;
+    let old_s = seconds(hours, MOST_ENGINE_HOURS * 3_600).ok_or_else(|| {
+        let remedy = format!("Give decimal hours from 0 to {MOST_ENGINE_HOURS}");
+        Problem::new(Exit::Usage, format!("--engine-hours {hours} cannot be"), remedy)
+    })?;
+    let mut memory = Memory::open(&args.memory)?;
+    let change = ledger::sign_meter(&mut memory.region, role, old_s)
+        .map_err(|error| unreadable(&args.memory, error.to_string()))?;
+    memory.save()?;
+    print(texts::meter_signed(&change).as_bytes())
+}
+
+fn role(name: &str) -> Result<Role, Problem> {
+    let unknown = || {
+        let remedy = suggest::remedy(name, &Role::ALL.map(Role::name));
+        Problem::new(Exit::Usage, format!("There is no role `{name}`"), remedy)
+    };
+    Role::from_name(name).ok_or_else(unknown)
+}
+
 /// What is to be signed, as far as it makes sense for an engine that has run `running_s` seconds.
 fn request(args: &SignArgs, running_s: u64) -> Result<SignRequest, Problem> {
     let usage = |cause: String, remedy: String| Problem::new(Exit::Usage, cause, remedy);
-    let items = Item::ALL.map(Item::name);
-    let item = Item::from_name(&args.item)
-        .ok_or_else(|| usage(format!("There is no item `{}`", args.item), suggest::remedy(&args.item, &items)))?;
-    let roles = Role::ALL.map(Role::name);
-    let role = Role::from_name(&args.role)
-        .ok_or_else(|| usage(format!("There is no role `{}`", args.role), suggest::remedy(&args.role, &roles)))?;
+    let name = args.item.as_deref().unwrap_or_default();
+    let item = Item::from_name(name).ok_or_else(|| {
+        usage(format!("There is no item `{name}`"), suggest::remedy(name, &Item::ALL.map(Item::name)))
+    })?;
+    let role = role(&args.role)?;
     let present_s = u32::try_from(running_s).unwrap_or(u32::MAX);
     let at_s = match &args.at_hours {
         None => present_s,
-        Some(hours) => at_hours(hours, present_s)
+        Some(hours) => seconds(hours, present_s)
             .ok_or_else(|| usage(format!("--at-hours {hours} cannot be"), texts::at_hours_remedy(present_s)))?,
     };
     let day = args.date.as_deref().map(|date| day("--date", date)).transpose()?;
@@ -174,11 +201,11 @@ fn request(args: &SignArgs, running_s: u64) -> Result<SignRequest, Problem> {
     Ok(SignRequest { item, role, at_s, day, note })
 }
 
-/// Seconds from decimal hours, 0 to the present ones.
-fn at_hours(hours: &str, present_s: u32) -> Option<u32> {
+/// Seconds from decimal hours, 0 to `most_s`.
+fn seconds(hours: &str, most_s: u32) -> Option<u32> {
     const SECONDS_AN_HOUR: i32 = 3_600;
     let seconds = decimal::scaled(hours, SECONDS_AN_HOUR).and_then(|seconds| u32::try_from(seconds).ok())?;
-    (seconds <= present_s).then_some(seconds)
+    (seconds <= most_s).then_some(seconds)
 }
 
 /// Makes a memory of what can be read of a raw dump.

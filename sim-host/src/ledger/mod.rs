@@ -9,15 +9,15 @@ mod sign;
 
 pub use json::to_json;
 pub use page::to_text;
-pub use service::{SignedService, ToldClock, ToldMeter, date_text, hours_text, parse_date};
-pub use sign::{SignRequest, follow_profile, sign};
+pub use service::{SignedService, ToldClock, ToldMeter, date_text, hours_text, moment_text, parse_date};
+pub use sign::{SignRequest, follow_profile, sign, sign_meter};
 
 use monitor_core::Monitor;
 use monitor_core::event::{Event, Evidence};
 use monitor_core::ledger::store::{
     ChainHead, Conditions, Fullness, JournalEvent, REGION_BYTES, Record, Store, StoreError, Tally, Verdict,
 };
-use monitor_core::ledger::{Band, CarePlan, Totals};
+use monitor_core::ledger::{Band, CarePlan, ClockQuality, MeterChange, Totals};
 use monitor_core::profile::Profile;
 use monitor_core::time::Instant;
 
@@ -54,6 +54,9 @@ pub struct BookEvent {
     pub detail_missing: bool,
 }
 
+/// Seconds by which two clocks may differ before one of them was set: own convention, for typed times have no seconds.
+const CLOCKS_AGREE_S: u64 = 120;
+
 /// What a memory says.
 #[derive(Debug, Clone)]
 pub struct Ledger {
@@ -69,6 +72,8 @@ pub struct Ledger {
     pub plan: CarePlan,
     /// The sign-offs that are still there one by one, oldest first.
     pub sign_offs: Vec<SignedService>,
+    /// What an older hour meter or board showed, as it was signed last.
+    pub meter: Option<MeterChange>,
     /// The hour meters and boards that the monitor took over from, oldest first.
     pub meters: Vec<ToldMeter>,
     /// The times of day that were told, oldest first.
@@ -96,7 +101,37 @@ impl Ledger {
     #[must_use]
     pub fn engine_s(&self) -> u64 {
         let running_s = self.totals.all_running_ms() / 1_000;
-        self.meters.last().map_or(running_s, |told| told.change.engine_s(running_s))
+        self.meter.map_or(running_s, |change| change.engine_s(running_s))
+    }
+
+    /// When an event happened, in seconds since 1970, by the best clock that was told in its power-up, the nearest of equals.
+    #[must_use]
+    pub fn moment(&self, kept: &BookEvent) -> Option<(u32, ClockQuality)> {
+        let stamp_ms = kept.event.stamp.as_millis();
+        let of_boot = self.clocks.iter().filter(|told| told.boot == kept.boot);
+        let best = of_boot.filter(|told| told.anchor.stamp_s.is_some()).max_by_key(|told| {
+            let away_s = (stamp_ms / 1_000).abs_diff(i64::from(told.anchor.stamp_s.unwrap_or(0)));
+            (told.anchor.quality, std::cmp::Reverse(away_s))
+        })?;
+        Some((best.anchor.unix_s_at(stamp_ms)?, best.anchor.quality))
+    }
+
+    /// Clocks that were told in one power-up and contradict each other: sequence of the later one, and the seconds by which
+    /// it was put forward, or back where they are negative.
+    #[must_use]
+    pub fn clock_steps(&self) -> Vec<(u32, i64)> {
+        let steps = self.clocks.windows(2).filter(|pair| pair[0].boot == pair[1].boot).filter_map(|pair| {
+            let by_s = pair[0].anchor.set_by_s(&pair[1].anchor)?;
+            (by_s.unsigned_abs() > CLOCKS_AGREE_S).then_some((pair[1].seq, by_s))
+        });
+        // Time never passes backward from one power-up to the next.
+        let back = self.clocks.windows(2).filter(|pair| pair[0].boot != pair[1].boot).filter_map(|pair| {
+            let by_s = i64::from(pair[1].anchor.unix_s) - i64::from(pair[0].anchor.unix_s);
+            (by_s < -CLOCKS_AGREE_S.cast_signed()).then_some((pair[1].seq, by_s))
+        });
+        let mut all: Vec<_> = steps.chain(back).collect();
+        all.sort_unstable();
+        all
     }
 
     /// Whether the journal has summed up events, so that they no longer stand in it one by one.
@@ -145,6 +180,7 @@ pub fn read(memory: &RegionFlash) -> Result<Ledger, StoreError> {
         // The plan remembers what the journal had to sum up, and the journal what a cut kept from the plan.
         plan: told.sign_offs.iter().fold(settings.care, |plan, signed| plan.signed(&signed.sign_off, signed.seq)),
         sign_offs: told.sign_offs,
+        meter: told.meters.last().map(|told| told.change).or(settings.meter),
         meters: told.meters,
         clocks: told.clocks,
         went_back: told.went_back,

@@ -106,6 +106,14 @@ pub fn date_text(day: Day) -> String {
     format!("{year:04}-{month:02}-{day:02}")
 }
 
+/// The moment in seconds since 1970 as `2026-05-31T10:00:00Z`.
+#[must_use]
+pub fn moment_text(unix_s: u32) -> String {
+    let of_day = unix_s % 86_400;
+    let date = date_text(Day::of_unix_s(unix_s));
+    format!("{date}T{:02}:{:02}:{:02}Z", of_day / 3_600, of_day / 60 % 60, of_day % 60)
+}
+
 /// The day that is written as `2026-05-31`; `None` for anything else, and for days outside 1970 to 2106.
 #[must_use]
 pub fn parse_date(text: &str) -> Option<Day> {
@@ -153,6 +161,20 @@ mod tests {
         ];
         for (text, is_date) in cases {
             assert_eq!(parse_date(text).map(date_text), is_date.then(|| text.to_owned()), "{text}");
+        }
+    }
+
+    /// The times of RFC 3339, 5.8, and the ends of 31 and of 32 bits.
+    #[test]
+    fn moments_are_those_of_the_calendar() {
+        let cases = [
+            (482_196_050, "1985-04-12T23:20:50Z"),
+            (851_042_397, "1996-12-20T00:39:57Z"),
+            (i32::MAX.unsigned_abs(), "2038-01-19T03:14:07Z"),
+            (u32::MAX, "2106-02-07T06:28:15Z"),
+        ];
+        for (unix_s, text) in cases {
+            assert_eq!(moment_text(unix_s), text);
         }
     }
 

@@ -6,7 +6,7 @@ use monitor_core::ledger::store::{
     Area, Conditions, HoursArea, Journal, LearnedArea, NOTE_PIECE_BYTES, NewRecord, NotePiece, Progress, Settings,
     SettingsArea, StoreError, Work,
 };
-use monitor_core::ledger::{CarePlan, Day, Item, Role, SignOff};
+use monitor_core::ledger::{CarePlan, Day, Item, MeterChange, Role, SignOff};
 
 use crate::memory::RegionFlash;
 
@@ -50,6 +50,19 @@ pub fn sign(region: &mut RegionFlash, request: &SignRequest) -> Result<(), Store
     append(region, NewRecord::SignOff(sign_off))?;
     let seq = journal.older(region, &mut journal.newest())?.map_or(0, |newest| newest.seq);
     save(region, &mut area, &Settings { care: settings.care.signed(&sign_off, seq), ..settings })
+}
+
+/// Signs that the engine has run for `old_s` seconds by the hour meter or board before this one; tells what both show.
+///
+/// # Errors
+/// The store cannot read or write the region, or a newer version has written its settings.
+pub fn sign_meter(region: &mut RegionFlash, role: Role, old_s: u32) -> Result<MeterChange, StoreError> {
+    let (mut area, settings) = open_settings(region)?;
+    let change = MeterChange { role, old_s, new_s: running_s(region)? };
+    let mut journal = open_journal(region, &settings)?;
+    while journal.append(region, change.new_s, &NewRecord::Meter(change))? == Progress::Again {}
+    save(region, &mut area, &Settings { meter: Some(change), ..settings })?;
+    Ok(change)
 }
 
 /// Takes over the items and intervals of a profile. Writes nothing if they are those that the memory has, if the profile

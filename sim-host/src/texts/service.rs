@@ -1,6 +1,7 @@
 //! Sentences of the service book.
 
-use monitor_core::ledger::{CareItem, Item};
+use monitor_core::ledger::store::Verdict;
+use monitor_core::ledger::{CareItem, Item, MeterChange};
 
 use crate::ledger::plan::DueLine;
 use crate::ledger::{SignRequest, date_text, hours_text};
@@ -102,6 +103,59 @@ pub fn signed(request: &SignRequest, planned: Option<&CareItem>) -> String {
     text.push('\n');
     text
 }
+
+/// What another hour meter showed, as it was signed.
+#[must_use]
+pub fn meter_signed(change: &MeterChange) -> String {
+    format!(
+        "Signed: the engine has run {} h by the meter before this one, which shows {} h now, by {}.\n",
+        hours_text(u64::from(change.old_s)),
+        hours_text(u64::from(change.new_s)),
+        change.role.name()
+    )
+}
+
+/// The hours of the engine with those of an older meter.
+#[must_use]
+pub fn older_meter(change: &MeterChange, engine_s: u64) -> String {
+    format!(
+        "The engine has run {} h: {} h by an older meter when this one showed {} h, signed by {}",
+        hours_text(engine_s),
+        hours_text(u64::from(change.old_s)),
+        hours_text(u64::from(change.new_s)),
+        change.role.name()
+    )
+}
+
+/// The hours of the journal went back.
+#[must_use]
+pub fn went_back(seq: u32) -> String {
+    format!("Record {seq} shows fewer running hours than the one before it: the hours went back there")
+}
+
+/// A clock that was set.
+#[must_use]
+pub fn clock_step(seq: u32, by_s: i64) -> String {
+    let direction = if by_s < 0 { "back" } else { "forward" };
+    format!("The clock of record {seq} was {direction} by {} s against the one before; dates are unsure", by_s.abs())
+}
+
+/// What the chain of the journal shows.
+#[must_use]
+pub fn chain(verdict: Verdict) -> String {
+    match verdict {
+        Verdict::Unkeyed => "Chain: this memory has no key of its own, nothing can be said".to_owned(),
+        Verdict::Sound => "Chain: every entry follows from the one before it".to_owned(),
+        Verdict::Broken { seq } => {
+            format!("Chain: broken at record {seq}: it or the one before was altered, lost or put in")
+        }
+    }
+}
+
+/// What no service book of this kind can know.
+pub const CANNOT_KNOW: &str = "What this book cannot know: who was aboard, where the boat was, what happened while the \
+    monitor had no power, and whether the newest entries were cut off; compare a hand-over slip for that. Roles and notes are \
+    what somebody typed. The chain proves nothing against whoever holds the chip.";
 
 /// Which hours can be signed.
 #[must_use]

@@ -4,6 +4,7 @@ mod common;
 mod ledger;
 mod ledger_export;
 mod ledger_plan;
+mod ledger_time;
 mod memory;
 mod readme;
 mod refuses;

@@ -2,8 +2,7 @@
 
 use monitor_core::event::Event;
 
-use super::moment_text;
-use crate::ledger::{BookEvent, Ledger, SignedService, ToldClock, ToldMeter, date_text};
+use crate::ledger::{BookEvent, Ledger, SignedService, ToldClock, ToldMeter, date_text, moment_text};
 
 const HEADER: [&str; 17] = [
     "seq",
@@ -88,7 +87,7 @@ fn sign_off_row(signed: &SignedService) -> Row {
 fn clock_row(told: &ToldClock) -> Row {
     let mut row = row(told.seq, told.boot, told.running_s, "clock");
     row[4] = told.anchor.quality.name().to_owned();
-    row[15] = moment_text(&told.anchor);
+    row[15] = moment_text(told.anchor.unix_s);
     row
 }
 

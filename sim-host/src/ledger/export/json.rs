@@ -4,8 +4,7 @@ use std::fmt::{self, Write};
 
 use monitor_core::ledger::store::Verdict;
 
-use super::moment_text;
-use crate::ledger::{Ledger, SignedService, date_text};
+use crate::ledger::{Ledger, SignedService, date_text, moment_text};
 
 /// What `ledger show` says, and behind it: `engine_s`, `boots`, `sign_offs`, `clocks`, `meters`, `went_back`, `journal`,
 /// `damaged`, `chain` and `chain_head`.
@@ -21,7 +20,7 @@ pub fn to_json(ledger: &Ledger) -> Result<String, fmt::Error> {
     write_list(&mut json, &ledger.sign_offs, write_sign_off)?;
     json.push_str("],\"clocks\":[");
     write_list(&mut json, &ledger.clocks, |json, told| {
-        let (at, quality) = (moment_text(&told.anchor), told.anchor.quality.name());
+        let (at, quality) = (moment_text(told.anchor.unix_s), told.anchor.quality.name());
         write!(json, "{{\"time\":\"{at}\",\"quality\":\"{quality}\",\"seq\":{},\"boot\":{}}}", told.seq, told.boot)
     })?;
     json.push_str("],\"meters\":[");

@@ -104,7 +104,7 @@ impl Sheet {
         Self {
             request,
             running_s,
-            engine_s: (!ledger.meters.is_empty()).then(|| ledger.engine_s()),
+            engine_s: ledger.meter.map(|_| ledger.engine_s()),
             has_summed_events: ledger.has_summed_events(),
             starts: ledger.totals.starts,
             tasks: record::tasks(ledger),
