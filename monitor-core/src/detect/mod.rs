@@ -12,10 +12,12 @@ mod possible;
 mod sensor_open;
 mod sensor_short;
 mod sensor_stuck;
+mod service_due;
 mod stream;
 mod stream_lost;
 
 pub use possible::{Unavailable, unavailable};
+pub use service_due::CareWatch;
 
 pub(crate) use charge_lost::ChargeLost;
 pub(crate) use dry_start::DryStart;

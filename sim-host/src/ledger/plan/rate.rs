@@ -70,7 +70,8 @@ mod tests {
     fn a_rate_needs_two_days_that_are_far_enough_apart() {
         let day = Day::from_days_since_1970;
         let hours = |hours: u32| hours * 3_600;
-        let cases: [(&str, &[(u16, u32)], Option<u64>); 8] = [
+        type Points<'a> = &'a [(u16, u32)];
+        let cases: [(&str, Points<'_>, Option<u64>); 8] = [
             ("nothing", &[], None),
             ("one day", &[(20_000, hours(10))], None),
             ("a weekend", &[(20_000, hours(10)), (20_002, hours(20))], None),
