@@ -3,8 +3,8 @@
 #[allow(dead_code, reason = "each test uses its part of it")]
 mod store_common;
 
-use monitor_core::ledger::Totals;
 use monitor_core::ledger::store::{Key, NewRecord, Progress, Settings, SettingsArea, Store, StoreError, Verdict, Work};
+use monitor_core::ledger::{CareItem, CarePlan, Done, Item, Totals};
 use monitor_core::profile::Profile;
 use monitor_core::units::Rpm;
 use powercut::{Plan, Report, Scenario, SharedFlash, SimFlash, Subject, exhaust};
@@ -19,7 +19,14 @@ fn settings(number: u32) -> Settings {
         chain_key: Some(Key::from_bytes([byte; 16])),
         pairing_key: None,
         command_counter: Some(number),
+        care: plan(number),
+        meter: None,
     }
+}
+
+fn plan(number: u32) -> CarePlan {
+    let done = (!number.is_multiple_of(3)).then_some(Done { seq: number + 1, at_s: number * 60, day: None });
+    CarePlan::NONE.with(&CareItem { item: Item::Impeller, hours: number, months: 12, run_in_hours: 0, done })
 }
 
 struct Drawer;
@@ -116,7 +123,7 @@ fn golden_bytes_of_a_slot() {
     let image = flash.image();
     let slot = &image.bytes()[512..1_024];
     assert_eq!(slot[..12], [0x50, 1, 7, 0, 1, 0, 0, 0, 1, 0, 0, 0]);
-    assert_eq!(slot[12..19], [1, 34, 4, 7, 0, 0, 0]);
+    assert_eq!(slot[12..19], [2, 34, 4, 7, 0, 0, 0]);
     assert!(slot[19..508].iter().all(|byte| *byte == 0xFF));
 }
 

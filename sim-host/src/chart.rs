@@ -1,5 +1,6 @@
 //! Charts as SVG that stands in a page: lines and steps, told apart by dash and label as well as by shade.
 
+use crate::html::escaped;
 use plotters::prelude::*;
 
 /// Width of a chart in pixels.
@@ -102,12 +103,6 @@ impl Chart {
         }
         places
     }
-}
-
-/// Text as it stands in a page.
-#[must_use]
-pub(crate) fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
 }
 
 /// A number at an axis, without the dust of binary fractions.

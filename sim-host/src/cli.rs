@@ -19,8 +19,6 @@ pub use fit::{CheckArgs, FitArgs, FitCommand, FitFormat};
 const LATER_COMMANDS: [&str; 4] = ["report", "board", "fleet", "demo"];
 /// Options of `replay` that later versions will have.
 const LATER_OPTIONS: [&str; 2] = ["--commission", "--relearn"];
-/// Commands of `ledger` that later versions will have.
-const LATER_LEDGER: [&str; 3] = ["plan", "export", "sign"];
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -63,7 +61,7 @@ pub enum Command {
     /// Lets simulated engines live with the faults of scenarios and scores what the monitor made of them.
     #[command(after_help = TRIAL_EXIT_CODES)]
     Trial(TrialArgs),
-    /// Shows the service book in an engine's memory, or saves what can be read of a damaged one.
+    /// Shows, plans, exports and signs an engine's service book, or saves what can be read of a damaged one.
     #[command(subcommand)]
     Ledger(LedgerCommand),
     /// Fits a sensor's numbers to a few measured points, or looks at a profile as a careful installer would.
@@ -127,6 +125,15 @@ pub enum LedgerCommand {
         #[arg(long, value_enum, default_value_t = LedgerFormat::Text)]
         format: LedgerFormat,
     },
+    /// Prints the sheet for a walk round the engine: what is due, what its record adds, what a workshop looks at anyway.
+    #[command(after_help = LEDGER_EXIT_CODES)]
+    Plan(PlanArgs),
+    /// Writes the service book for other programs.
+    #[command(after_help = LEDGER_EXIT_CODES)]
+    Export(ExportArgs),
+    /// Signs that a service was done. Nothing is ever changed in the book: a correction is another sign-off.
+    #[command(after_help = LEDGER_EXIT_CODES)]
+    Sign(SignArgs),
     /// Makes a memory of what can be read of a raw dump of a board's flash.
     #[command(after_help = LEDGER_EXIT_CODES)]
     Recover {
@@ -140,6 +147,101 @@ pub enum LedgerCommand {
     /// Anything else that stands in the place of a command.
     #[command(external_subcommand)]
     Other(Vec<OsString>),
+}
+
+/// What `ledger plan` is given.
+#[derive(Debug, clap::Args)]
+pub struct PlanArgs {
+    /// The memory of the engine
+    #[arg(value_name = "MEMORY")]
+    pub memory: PathBuf,
+    /// A page of text, or one of HTML for A4 paper
+    #[arg(long, value_enum, default_value_t = PlanFormat::Text)]
+    pub format: PlanFormat,
+    /// Write it to this file instead
+    #[arg(short, long, value_name = "OUT")]
+    pub output: Option<PathBuf>,
+    /// The water that the engine runs in: salt and sand shorten some intervals
+    #[arg(long, value_enum, default_value_t = WaterKind::Fresh)]
+    pub water: WaterKind,
+    /// The day it is for, such as 2026-05-31; this computer's if left out
+    #[arg(long, value_name = "D")]
+    pub today: Option<String>,
+}
+
+/// How the sheet is printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum PlanFormat {
+    /// For a terminal.
+    Text,
+    /// For paper.
+    Html,
+}
+
+/// The water that an engine runs in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum WaterKind {
+    /// Nothing to add.
+    Fresh,
+    /// Salt water.
+    Salt,
+    /// Shallow water with sand or silt.
+    Sand,
+}
+
+/// What `ledger export` is given.
+#[derive(Debug, clap::Args)]
+pub struct ExportArgs {
+    /// The memory of the engine
+    #[arg(value_name = "MEMORY")]
+    pub memory: PathBuf,
+    /// A table of all records, one JSON object, or a calendar of what is due
+    #[arg(long, value_enum, default_value_t = ExportFormat::Csv)]
+    pub format: ExportFormat,
+    /// Write it to this file instead
+    #[arg(short, long, value_name = "OUT")]
+    pub output: Option<PathBuf>,
+    /// The day it is for, such as 2026-05-31; this computer's if left out
+    #[arg(long, value_name = "D")]
+    pub today: Option<String>,
+}
+
+/// How a service book is exported.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ExportFormat {
+    /// RFC 4180.
+    Csv,
+    /// One object.
+    Json,
+    /// iCalendar, RFC 5545.
+    #[value(alias = "ics", alias = "icalendar")]
+    Ical,
+}
+
+/// What `ledger sign` is given.
+#[derive(Debug, clap::Args)]
+pub struct SignArgs {
+    /// The memory to sign in
+    #[arg(value_name = "MEMORY")]
+    pub memory: PathBuf,
+    /// What was done, such as impeller or engine-oil
+    #[arg(long, value_name = "I", required_unless_present = "engine_hours")]
+    pub item: Option<String>,
+    /// Who says so: owner, mechanic or yard
+    #[arg(long, value_name = "R")]
+    pub role: String,
+    /// Running hours at which it was done, such as 41.5; the present ones if left out
+    #[arg(long, value_name = "H", allow_hyphen_values = true)]
+    pub at_hours: Option<String>,
+    /// The day on which it was done, such as 2026-05-31; unknown if left out
+    #[arg(long, value_name = "D", allow_hyphen_values = true)]
+    pub date: Option<String>,
+    /// A few words that go into the book with it
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub note: Option<String>,
+    /// Instead of a service: running hours that the engine has by the hour meter or board before this one
+    #[arg(long, value_name = "H", allow_hyphen_values = true, conflicts_with_all = ["item", "at_hours", "date", "note"])]
+    pub engine_hours: Option<String>,
 }
 
 /// How a service book is printed.
@@ -295,10 +397,7 @@ fn unknown_command(words: &[OsString]) -> Problem {
 
 fn unknown_ledger_command(words: &[OsString]) -> Problem {
     let word = words.first().map_or_else(String::new, |word| word.to_string_lossy().into_owned());
-    if LATER_LEDGER.contains(&word.as_str()) {
-        return not_yet(&format!("ledger {word}"));
-    }
-    let remedy = suggest::remedy(&word, &["show", "recover", "help"]);
+    let remedy = suggest::remedy(&word, &["show", "plan", "export", "sign", "recover", "help"]);
     Problem::new(Exit::Usage, format!("There is no command `ledger {word}`"), remedy)
 }
 

@@ -12,6 +12,7 @@ use std::path::Path;
 
 use monitor_core::acquire::{Channel, ChannelSet};
 use monitor_core::calibration::Calibration;
+use monitor_core::ledger::{CareItem, CarePlan, Item};
 use monitor_core::profile::{Electric, Profile, ProfileError, Telltale};
 use monitor_core::units::{Flow, Pressure, Quantity, Rpm, Temperature, Voltage};
 use toml::de::DeTable;
@@ -39,24 +40,6 @@ const ENGINE_KEYS: [&str; 9] = [
     "oil_min_kpa",
 ];
 const WATER_KEYS: [&str; 3] = ["telltale", "relief_valve", "flow_min_lpm"];
-/// Items of service, as the section `[care]` names them.
-const CARE_ITEMS: [&str; 14] = [
-    "engine-oil",
-    "oil-filter",
-    "gear-oil",
-    "spark-plugs",
-    "fuel-filter",
-    "anodes",
-    "thermostat",
-    "impeller",
-    "timing-belt",
-    "valve-clearance",
-    "grease",
-    "prop-shaft",
-    "battery",
-    "fuel-fill",
-];
-
 const RPM: Range = Range::new(1, 30_000, 4, "rpm");
 const CELSIUS: Range = Range::new(-40, 200, 1_000, "°C");
 const KILOPASCALS: Range = Range::new(1, 2_000, 1_000, "kPa");
@@ -75,6 +58,8 @@ pub struct HostProfile {
     pub core: Profile,
     /// What was measured at the sensors. Only a board works with it: the values of a trace are calibrated already.
     pub calibration: Calibration,
+    /// What is to be serviced when, in the order of the file.
+    pub care: CarePlan,
     /// Values that are not in the file and that something else stands for.
     pub assumed: Vec<Assumed>,
 }
@@ -124,7 +109,7 @@ impl HostProfile {
         let charging_min_assumed = read_electric(&root, &mut core)?;
         let fitted = read_fitted(&root)?;
         core.fitted = fitted.unwrap_or(ChannelSet::ALL);
-        check_care(&root)?;
+        let care = read_care(&root)?;
         core.validate().map_err(|error| contradiction(&root, &engine, error))?;
         // Last: its bounds are those of an engine that can be.
         let calibration = calibration::read(&root, &core)?;
@@ -135,7 +120,7 @@ impl HostProfile {
             (fitted.is_none(), Assumed::Fitted),
         ];
         let assumed = assumed.into_iter().filter_map(|(is_assumed, what)| is_assumed.then_some(what)).collect();
-        Ok(Self { name, core, calibration, assumed })
+        Ok(Self { name, core, calibration, care, assumed })
     }
 }
 
@@ -215,19 +200,24 @@ fn read_fitted(root: &Section<'_>) -> Result<Option<ChannelSet>, Problem> {
     Ok(Some(fitted))
 }
 
-fn check_care(root: &Section<'_>) -> Result<(), Problem> {
-    let Some(care) = root.section("care", &CARE_ITEMS)? else { return Ok(()) };
+fn read_care(root: &Section<'_>) -> Result<CarePlan, Problem> {
+    let Some(care) = root.section("care", &Item::ALL.map(Item::name))? else { return Ok(CarePlan::NONE) };
+    let mut plan = CarePlan::NONE;
     for name in care.keys() {
-        let Some(item) = care.section(name, &["hours", "months", "run_in_hours"])? else { continue };
-        item.number("hours", CARE_HOURS)?;
-        item.number("months", CARE_MONTHS)?;
-        item.number("run_in_hours", CARE_HOURS)?;
-        if !item.has("hours") && !item.has("months") {
-            let cause = format!("{} has neither hours nor months", care.joined(name));
+        let Some(section) = care.section(name, &["hours", "months", "run_in_hours"])? else { continue };
+        let number = |key, range| Ok::<_, Problem>(section.number(key, range)?.unwrap_or(0).unsigned_abs());
+        let hours = number("hours", CARE_HOURS)?;
+        let months = number("months", CARE_MONTHS)?;
+        let run_in_hours = number("run_in_hours", CARE_HOURS)?;
+        if hours == 0 && months == 0 {
+            let cause = format!("{} has neither hours nor months above 0", care.joined(name));
             return Err(care.problem_at(name, cause, format!("Write {name} = {{ hours = 100, months = 12 }}")));
         }
+        let Some(item) = Item::from_name(name) else { continue };
+        let months = u16::try_from(months).unwrap_or(u16::MAX);
+        plan = plan.with(&CareItem { item, hours, months, run_in_hours, done: None });
     }
-    Ok(())
+    Ok(plan)
 }
 
 fn quantity<Q: Quantity>(section: &Section<'_>, key: &str, range: Range) -> Result<Option<Q>, Problem> {

@@ -17,9 +17,17 @@ use crate::profile::Assumed;
 use crate::suggest;
 
 mod sensors;
+mod service;
+mod walk_round;
 
 pub use sensors::calibrations;
 pub(crate) use sensors::picos;
+pub use service::{
+    CANNOT_KNOW, DATE_UNKNOWN, NEVER_SIGNED, NO_PLAN, SHEET_GENERIC, SHEET_PLAN, SHEET_RECORD, SHEET_SIGN,
+    SHEET_SUMMED, SHEET_TITLE, SHEET_WALK, SHEET_WHO, at_hours_remedy, calendar_description, calendar_summary, chain,
+    clock_step, due, left_out_of_calendar, meter_signed, not_in_plan, older_meter, signed, went_back,
+};
+pub use walk_round::{AREAS, Area, generic_intervals};
 
 /// What stands once beside all advice.
 pub const CAUTIONS: &str = "This monitor advises; it never stops or slows the engine, and a silent monitor proves \

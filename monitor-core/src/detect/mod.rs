@@ -22,6 +22,7 @@ mod sensor_noisy;
 mod sensor_open;
 mod sensor_short;
 mod sensor_stuck;
+mod service_due;
 mod stream;
 mod stream_lost;
 mod telltale_plugged;
@@ -32,6 +33,7 @@ mod waterway_fouled;
 mod weak_connection;
 
 pub use possible::{Unavailable, unavailable};
+pub use service_due::CareWatch;
 
 pub(crate) use causes::Causes;
 pub(crate) use charge_lost::ChargeLost;

@@ -4,11 +4,14 @@ use std::fs;
 use std::io::{self, BufWriter};
 use std::path::{Path, PathBuf};
 
+use monitor_core::ledger::store::StoreError;
+
 use super::{notes, output_failed};
 use crate::actions;
 use crate::cli::{Format, ReplayArgs};
 use crate::columns::ColumnMap;
 use crate::columns_auto;
+use crate::ledger::follow_profile;
 use crate::memory::Memory;
 use crate::out_file::OutFile;
 use crate::plot::Recorder;
@@ -37,6 +40,9 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
         let said = texts::calibration_note(&plan.profile.calibration);
         notes::say_wrapped(&format!("note: {}: {said}", args.profile.display()));
     }
+    if let Some(memory) = &mut memory {
+        follow_profile(&mut memory.region, &plan.profile.care).map_err(|error| memory_problem(&args, &error))?;
+    }
     let mut events = event_sink(args.format, &plan.profile);
     let mut recorder = None;
     let events: &mut dyn EventSink =
@@ -49,11 +55,7 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
                 let problem = Problem::new(Exit::Usage, error.to_string(), "Correct the profile");
                 return Err(problem.in_file(&args.profile));
             }
-            Err(Stop::Memory(error)) => {
-                let remedy = "Nothing was changed. `lookastern ledger recover` saves what can be read of it";
-                let problem = Problem::new(Exit::Unreadable, error.to_string(), remedy);
-                return Err(args.memory.as_deref().map_or(problem.clone(), |memory| problem.in_file(memory)));
-            }
+            Err(Stop::Memory(error)) => return Err(memory_problem(&args, &error)),
         };
     notes::say_outcome(&outcome);
     if outcome.damaged > 0 {
@@ -75,6 +77,12 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
     }
     let too_bad = args.fail_on.is_some_and(|limit| outcome.worst.is_some_and(|worst| worst >= limit.level()));
     Ok(outcome.failed.max(too_bad.then_some(Exit::FindingRaised)))
+}
+
+fn memory_problem(args: &ReplayArgs, error: &StoreError) -> Problem {
+    let remedy = "Nothing was changed. `lookastern ledger recover` saves what can be read of it";
+    let problem = Problem::new(Exit::Unreadable, error.to_string(), remedy);
+    args.memory.as_deref().map_or(problem.clone(), |memory| problem.in_file(memory))
 }
 
 /// Reads every input but the traces: what is unusable is known before the first row.

@@ -3,12 +3,12 @@
 use std::fmt::{self, Write};
 
 use monitor_core::advise::write_event_json;
-use monitor_core::ledger::Abuse;
+use monitor_core::ledger::{Abuse, CareItem, Day};
 
-use super::{BookEvent, Ledger};
+use super::{BookEvent, Ledger, date_text};
 
 /// One line of JSON with its line feed: `running_s`, `starts`, `over_speed_s`, `over_limit_s`, `dry_run_s`, `bands`,
-/// `items`, `events`. The service plan belongs to a later version: `items` is empty.
+/// `items`, `events`.
 ///
 /// # Errors
 /// Never: a string takes everything.
@@ -34,7 +34,14 @@ pub fn to_json(ledger: &Ledger) -> Result<String, fmt::Error> {
             band.seconds
         )?;
     }
-    json.push_str("],\"items\":[],\"events\":[");
+    json.push_str("],\"items\":[");
+    for (number, item) in ledger.plan.items().filter(CareItem::is_planned).enumerate() {
+        if number > 0 {
+            json.push(',');
+        }
+        write_item(&mut json, &item)?;
+    }
+    json.push_str("],\"events\":[");
     for (number, event) in ledger.events.iter().enumerate() {
         if number > 0 {
             json.push(',');
@@ -43,6 +50,22 @@ pub fn to_json(ledger: &Ledger) -> Result<String, fmt::Error> {
     }
     json.push_str("]}\n");
     Ok(json)
+}
+
+fn write_item(json: &mut String, item: &CareItem) -> fmt::Result {
+    let seconds = |seconds: Option<u32>| seconds.map_or_else(|| "null".to_owned(), |seconds| seconds.to_string());
+    let date = |day: Option<Day>| day.map_or_else(|| "null".to_owned(), |day| format!("\"{}\"", date_text(day)));
+    let due = item.due();
+    write!(
+        json,
+        "{{\"item\":\"{}\",\"last_done_s\":{},\"last_done_date\":{},\"due_s\":{},\"due_date\":{},\"unknown\":{}}}",
+        item.item.name(),
+        seconds(item.done.map(|done| done.at_s)),
+        date(item.done.and_then(|done| done.day)),
+        seconds(due.at_s),
+        date(due.day),
+        item.done.is_none()
+    )
 }
 
 /// The event as everywhere, with what only the journal knows at its end.

@@ -1,15 +1,24 @@
 //! The service book in a memory: read through the board's own store, on a copy, so that nothing is changed.
 
+pub mod export;
 mod json;
 mod page;
+pub mod plan;
+mod service;
+mod sign;
 
 pub use json::to_json;
 pub use page::to_text;
+pub use service::{SignedService, ToldClock, ToldMeter, date_text, hours_text, moment_text, parse_date};
+pub use sign::{SignRequest, follow_profile, sign, sign_meter};
 
 use monitor_core::Monitor;
 use monitor_core::event::{Event, Evidence};
-use monitor_core::ledger::store::{Conditions, Fullness, JournalEvent, REGION_BYTES, Record, Store, StoreError, Tally};
-use monitor_core::ledger::{Band, Totals};
+use monitor_core::ledger::store::{
+    ChainHead, Conditions, Fullness, JournalEvent, REGION_BYTES, Record, Store, StoreError, Tally, Verdict,
+};
+use monitor_core::ledger::{Band, CarePlan, ClockQuality, MeterChange, Totals};
+use monitor_core::profile::Profile;
 use monitor_core::time::Instant;
 
 use crate::memory::RegionFlash;
@@ -36,6 +45,8 @@ pub struct BookEvent {
     pub seq: u32,
     /// Number of the power-up, low 16 bits.
     pub boot: u16,
+    /// Running seconds of the engine.
+    pub running_s: u32,
     /// Seconds that the engine was run on since the finding was raised; of a `raised` itself until it had gone, or until
     /// now. `None` where its beginning is no longer in the journal.
     pub run_on_s: Option<u32>,
@@ -43,15 +54,36 @@ pub struct BookEvent {
     pub detail_missing: bool,
 }
 
+/// Seconds by which two clocks may differ before one of them was set: own convention, for typed times have no seconds.
+const CLOCKS_AGREE_S: u64 = 120;
+
 /// What a memory says.
 #[derive(Debug, Clone)]
 pub struct Ledger {
     /// Hours, starts and abuse.
     pub totals: Totals,
+    /// The engine, where the memory holds its profile.
+    pub profile: Option<Profile>,
     /// Running time by engine speed; empty where the memory holds no profile.
     pub bands: Vec<BandTime>,
     /// The events that are still there one by one, oldest first.
     pub events: Vec<BookEvent>,
+    /// What is to be serviced when, and when it was done last.
+    pub plan: CarePlan,
+    /// The sign-offs that are still there one by one, oldest first.
+    pub sign_offs: Vec<SignedService>,
+    /// What an older hour meter or board showed, as it was signed last.
+    pub meter: Option<MeterChange>,
+    /// The hour meters and boards that the monitor took over from, oldest first.
+    pub meters: Vec<ToldMeter>,
+    /// The times of day that were told, oldest first.
+    pub clocks: Vec<ToldClock>,
+    /// Records after which the journal shows fewer running seconds than before, by their sequence.
+    pub went_back: Vec<u32>,
+    /// What the chain of the journal shows.
+    pub chain: Verdict,
+    /// The newest tag of the chain, for the hand-over slip.
+    pub chain_head: Option<ChainHead>,
     /// Running seconds at the newest record of the journal.
     pub newest_running_s: Option<u32>,
     /// How many events there have been in all, those that made room included.
@@ -65,6 +97,51 @@ pub struct Ledger {
 }
 
 impl Ledger {
+    /// Running seconds of the engine, with what older hour meters or boards showed.
+    #[must_use]
+    pub fn engine_s(&self) -> u64 {
+        let running_s = self.totals.all_running_ms() / 1_000;
+        self.meter.map_or(running_s, |change| change.engine_s(running_s))
+    }
+
+    /// When an event happened, in seconds since 1970, by the best clock that was told in its power-up, the nearest of equals.
+    #[must_use]
+    pub fn moment(&self, kept: &BookEvent) -> Option<(u32, ClockQuality)> {
+        let stamp_ms = kept.event.stamp.as_millis();
+        let of_boot = self.clocks.iter().filter(|told| told.boot == kept.boot);
+        let best = of_boot.filter(|told| told.anchor.stamp_s.is_some()).max_by_key(|told| {
+            let away_s = (stamp_ms / 1_000).abs_diff(i64::from(told.anchor.stamp_s.unwrap_or(0)));
+            (told.anchor.quality, std::cmp::Reverse(away_s))
+        })?;
+        Some((best.anchor.unix_s_at(stamp_ms)?, best.anchor.quality))
+    }
+
+    /// Clocks that were told in one power-up and contradict each other: sequence of the later one, and the seconds by which
+    /// it was put forward, or back where they are negative.
+    #[must_use]
+    pub fn clock_steps(&self) -> Vec<(u32, i64)> {
+        let steps = self.clocks.windows(2).filter(|pair| pair[0].boot == pair[1].boot).filter_map(|pair| {
+            let by_s = pair[0].anchor.set_by_s(&pair[1].anchor)?;
+            (by_s.unsigned_abs() > CLOCKS_AGREE_S).then_some((pair[1].seq, by_s))
+        });
+        // Time never passes backward from one power-up to the next.
+        let back = self.clocks.windows(2).filter(|pair| pair[0].boot != pair[1].boot).filter_map(|pair| {
+            let by_s = i64::from(pair[1].anchor.unix_s) - i64::from(pair[0].anchor.unix_s);
+            (by_s < -CLOCKS_AGREE_S.cast_signed()).then_some((pair[1].seq, by_s))
+        });
+        let mut all: Vec<_> = steps.chain(back).collect();
+        all.sort_unstable();
+        all
+    }
+
+    /// Whether the journal has summed up events, so that they no longer stand in it one by one.
+    #[must_use]
+    pub fn has_summed_events(&self) -> bool {
+        let Tally { alarms, warnings, cautions, .. } = self.tally;
+        let all = u64::from(alarms) + u64::from(warnings) + u64::from(cautions);
+        u64::try_from(self.events.len()).is_ok_and(|shown| shown < all)
+    }
+
     /// Whether there is something in the memory, and none of it can be read.
     #[must_use]
     pub fn is_lost(&self) -> bool {
@@ -90,14 +167,25 @@ pub fn read(memory: &RegionFlash) -> Result<Ledger, StoreError> {
         let _ = store.service(&mut flash, &Totals::NONE, standing)?;
     }
     let totals = store.hours.saved().ok_or(StoreError::NotReady)?;
-    let profile = store.settings.load(&mut flash)?.and_then(|settings| settings.profile);
+    let settings = store.settings.load(&mut flash)?.unwrap_or_default();
     let running_s = u32::try_from(totals.all_running_ms() / 1_000).unwrap_or(u32::MAX);
     let newest = store.journal.older(&mut flash, &mut store.journal.newest())?;
+    let told = service::read(&store.journal, &mut flash)?;
     Ok(Ledger {
         newest_running_s: newest.map(|recorded| recorded.running_s),
         totals,
-        bands: profile.map(|profile| bands(memory, &profile)).transpose()?.unwrap_or_default(),
+        profile: settings.profile,
+        bands: settings.profile.map(|profile| bands(memory, &profile)).transpose()?.unwrap_or_default(),
         events: events(&store, &mut flash, running_s)?,
+        // The plan remembers what the journal had to sum up, and the journal what a cut kept from the plan.
+        plan: told.sign_offs.iter().fold(settings.care, |plan, signed| plan.signed(&signed.sign_off, signed.seq)),
+        sign_offs: told.sign_offs,
+        meter: told.meters.last().map(|told| told.change).or(settings.meter),
+        meters: told.meters,
+        clocks: told.clocks,
+        went_back: told.went_back,
+        chain: store.journal.verify(&mut flash, settings.chain_key.as_ref())?,
+        chain_head: store.journal.head(),
         tally: store.journal.tally(&mut flash)?,
         fullness: store.journal.fullness(),
         // The copy had one power-up more than the memory.
@@ -106,7 +194,7 @@ pub fn read(memory: &RegionFlash) -> Result<Ledger, StoreError> {
     })
 }
 
-fn bands(memory: &RegionFlash, profile: &monitor_core::profile::Profile) -> Result<Vec<BandTime>, StoreError> {
+fn bands(memory: &RegionFlash, profile: &Profile) -> Result<Vec<BandTime>, StoreError> {
     let mut flash = memory.clone();
     let mut monitor = Box::new(Monitor::new());
     // A profile that contradicts itself was written by nobody; it has no bands.
@@ -133,6 +221,7 @@ fn events(store: &Store, flash: &mut RegionFlash, running_s: u32) -> Result<Vec<
             event: as_event(&event),
             seq: recorded.seq,
             boot: recorded.boot,
+            running_s: recorded.running_s,
             run_on_s: journal.run_on_s(flash, &recorded, running_s)?,
             detail_missing: event.detail_missing,
         });

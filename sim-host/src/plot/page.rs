@@ -8,6 +8,7 @@ use monitor_core::units::Quantity;
 
 use super::buckets::{Bucket, STATES, Span};
 use super::{PlotFinding, PlotTrip, Recorder, totals};
+use crate::html::escaped;
 use crate::profile::HostProfile;
 use crate::replay::{Outcome, Trip};
 use crate::texts;
@@ -276,11 +277,6 @@ fn list<T>(page: &mut String, items: impl IntoIterator<Item = T>, mut write: imp
 fn push(page: &mut String, text: std::fmt::Arguments<'_>) {
     // Writing to a String cannot fail.
     let _ = page.write_fmt(text);
-}
-
-/// A text as it stands in HTML.
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 
 /// A text as it stands in a JSON string inside a script element.

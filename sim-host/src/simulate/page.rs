@@ -6,7 +6,8 @@ use monitor_core::acquire::{Channel, ChannelSet, Quality, Readings};
 use monitor_core::time::Instant;
 
 use super::{Label, Simulated, TripSink};
-use crate::chart::{Chart, Line, escaped};
+use crate::chart::{Chart, Line};
+use crate::html::escaped;
 
 const STYLE: &str = "\
 body{font:15px/1.45 sans-serif;color:#222;max-width:62rem;margin:2rem auto;padding:0 1rem}\

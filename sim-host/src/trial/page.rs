@@ -13,7 +13,9 @@ use super::statistics::count;
 use super::sweep::{Point, WAITS_S};
 use super::tally::{FindingTally, Tally, sorted_delays_s};
 use super::text::{Found, of};
-use crate::chart::{Chart, Line, escaped};
+use crate::chart::{Chart, Line};
+use crate::html::escaped;
+use crate::shell::word as shell_word;
 
 const STYLE: &str = "\
 body{font:15px/1.45 sans-serif;color:#222;max-width:62rem;margin:2rem auto;padding:0 1rem}\
@@ -321,12 +323,6 @@ fn commands(bad: &Bad) -> String {
     )
 }
 
-/// A word as a shell reads it.
-fn shell_word(word: &str) -> String {
-    let is_plain = |character: char| character.is_ascii_alphanumeric() || "./_-".contains(character);
-    if word.chars().all(is_plain) { word.to_owned() } else { format!("'{}'", word.replace('\'', r"'\''")) }
-}
-
 fn add(page: &mut String, text: std::fmt::Arguments<'_>) {
     // Writing to a String cannot fail.
     let _ = page.write_fmt(text);
@@ -335,18 +331,6 @@ fn add(page: &mut String, text: std::fmt::Arguments<'_>) {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn file_names_come_out_as_they_are_typed() {
-        let cases = [
-            ("scenarios/tune/a-b_1.toml", "scenarios/tune/a-b_1.toml"),
-            ("my boat.toml", "'my boat.toml'"),
-            ("it's.toml", r"'it'\''s.toml'"),
-        ];
-        for (file, word) in cases {
-            assert_eq!(shell_word(file), word);
-        }
-    }
 
     #[test]
     fn the_commands_commission_where_the_run_did() {

@@ -2,9 +2,13 @@
 
 mod bad_input;
 mod common;
-mod guessed_columns;
 mod fit;
 mod fitting_guide;
+mod guessed_columns;
+mod ledger;
+mod ledger_export;
+mod ledger_plan;
+mod ledger_time;
 mod memory;
 mod parquet;
 mod plot;

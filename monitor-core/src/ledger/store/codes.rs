@@ -4,7 +4,7 @@
 use crate::acquire::Channel;
 use crate::event::{AlarmState, EvidenceKey, State};
 use crate::finding::{Finding, Level};
-use crate::ledger::Item;
+use crate::ledger::{ClockQuality, Item, Role};
 
 /// Declares both directions of one table.
 macro_rules! codes {
@@ -121,6 +121,22 @@ codes! {
     14 => Item::FuelFill,
 }
 
+codes! {
+    /// Who signs; 2 bits.
+    role_code, role_of, Role,
+    1 => Role::Owner,
+    2 => Role::Mechanic,
+    3 => Role::Yard,
+}
+
+codes! {
+    /// Where a time of day comes from.
+    clock_code, clock_of, ClockQuality,
+    1 => ClockQuality::Typed,
+    2 => ClockQuality::Host,
+    3 => ClockQuality::Bus,
+}
+
 /// What an evidence value says; 5 bits: 1–7 the channel's value, 8–14 its normal, 15–21 its limit, 22–24 times to the limit.
 pub(super) const fn key_code(key: EvidenceKey) -> u8 {
     match key {
@@ -191,6 +207,8 @@ mod tests {
             (6, "anodes"), (7, "thermostat"), (8, "impeller"), (9, "timing-belt"), (10, "valve-clearance"),
             (11, "grease"), (12, "prop-shaft"), (13, "battery"), (14, "fuel-fill"),
         ]);
+        assert_eq!(names(role_of, Role::name), [(1, "owner"), (2, "mechanic"), (3, "yard")]);
+        assert_eq!(names(clock_of, ClockQuality::name), [(1, "typed"), (2, "host"), (3, "bus")]);
         assert_eq!(names(key_of, EvidenceKey::name), [
             (1, "rpm"), (2, "head_c"), (3, "flow_lpm"), (4, "supply_v"), (5, "speed_kn"), (6, "water_c"),
             (7, "oil_kpa"), (8, "rpm_normal"), (9, "head_normal_c"), (10, "flow_normal_lpm"),
@@ -211,6 +229,12 @@ mod tests {
         }
         for item in Item::ALL {
             assert_eq!(item_of(item_code(item)), Some(item));
+        }
+        for role in Role::ALL {
+            assert_eq!(role_of(role_code(role)), Some(role));
+        }
+        for quality in ClockQuality::ALL {
+            assert_eq!(clock_of(clock_code(quality)), Some(quality));
         }
         for code in 1..=24 {
             assert_eq!(key_of(code).map(key_code), Some(code));

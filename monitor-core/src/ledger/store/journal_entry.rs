@@ -18,6 +18,11 @@
 //!        0x7 seal      12 4 running seconds; 16 4 starts
 //!        0x8 replaced  chain tag of the newest entry that the sum behind it stands for
 //!        0x9 mark      nothing
+//!        0xA sign-off  0 bits 0–3 item; 1 bits 0–1 role, 4–7 pieces of its note; 12 4 running seconds when it was done;
+//!                      16 2 day since 1970 plus 1, 0: not known
+//!        0xB note      a piece of the note of the sign-off behind it, see below
+//!        0xC clock     12 4 seconds since 1970; 16 1 where from; 17 3 stamp in seconds, 0xFFFFFF: not known
+//!        0xD meter     1 bits 0–1 role; 12 4 running seconds by the old meter; 16 4 by this monitor
 //! 20  8  chain tag
 //! 28  4  CRC-32 of bytes 0–27
 //! ```
@@ -32,11 +37,17 @@
 //! 10  2  bits 0–4 key of the first value, 5–9 of the second, 10–14 finding of the candidate
 //! 12  4  first value; 16 4 second value; 0x80000000: not known
 //! ```
+//!
+//! A piece of a note has no level, boot and running seconds either: byte 0 bits 0–3 count the pieces from 0, bytes 6–19 are
+//! UTF-8, filled up with 0.
 
 use crate::finding::{Finding, Level};
+use crate::ledger::{ClockAnchor, Day, MeterChange, SignOff};
 
 use super::bytes::{number16, number32, put};
-use super::codes::{finding_code, finding_of, level_code, level_of};
+use super::codes::{
+    clock_code, clock_of, finding_code, finding_of, item_code, item_of, level_code, level_of, role_code, role_of,
+};
 use super::crc::Crc32;
 use super::journal_event::{Detail, JournalEvent, Main};
 
@@ -52,11 +63,22 @@ const COUNTED: u8 = 0x60;
 const SEAL: u8 = 0x70;
 const REPLACED: u8 = 0x80;
 const MARK: u8 = 0x90;
+const SIGN_OFF: u8 = 0xA0;
+const NOTE: u8 = 0xB0;
+const CLOCK: u8 = 0xC0;
+const METER: u8 = 0xD0;
 const FIRST: u8 = 0b01_0000;
 const LAST: u8 = 0b10_0000;
 
+/// Where the text of a piece of a note begins.
+const NOTE_AT: usize = 6;
 /// Running seconds that an entry can hold: eight and a half years without a stop.
 const MOST_RUNNING_S: u32 = 0x0FFF_FFFF;
+
+/// Bytes of a note in one entry.
+pub const NOTE_PIECE_BYTES: usize = 14;
+/// Pieces that the longest note has.
+pub const NOTE_PIECES: u8 = 8;
 
 /// Chain tag of an entry.
 pub(super) type Tag = [u8; 8];
@@ -88,6 +110,24 @@ pub enum NewRecord {
         /// Starts of the engine.
         starts: u32,
     },
+    /// A piece of a note: all of them are written right before the sign-off that they belong to.
+    Note(NotePiece),
+    /// A service was done.
+    SignOff(SignOff),
+    /// Somebody told the time of day.
+    Clock(ClockAnchor),
+    /// The monitor took over from another hour meter or board.
+    Meter(MeterChange),
+}
+
+/// Some bytes of a note in UTF-8; what is not used is 0.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct NotePiece {
+    /// Its place in the note, from 0.
+    pub number: u8,
+    /// The bytes.
+    pub text: [u8; NOTE_PIECE_BYTES],
 }
 
 impl NewRecord {
@@ -98,6 +138,10 @@ impl NewRecord {
             Self::PowerUp => Content::PowerUp { boot },
             Self::Counted { finding, level, count } => Content::Counted { finding, level, count },
             Self::Seal { starts } => Content::Seal { running_s, starts },
+            Self::Note(piece) => Content::Note(piece),
+            Self::SignOff(sign_off) => Content::SignOff(sign_off),
+            Self::Clock(anchor) => Content::Clock(anchor),
+            Self::Meter(change) => Content::Meter(change),
         }
     }
 
@@ -186,6 +230,10 @@ pub(super) enum Content {
     },
     /// Nothing happened; what was cut short before it is passed over for good.
     Mark,
+    Note(NotePiece),
+    SignOff(SignOff),
+    Clock(ClockAnchor),
+    Meter(MeterChange),
 }
 
 impl Content {
@@ -196,7 +244,8 @@ impl Content {
             Self::Counted { level, count, .. } => Tally::of_level(*level, *count as u32),
             Self::Sum { tally, .. } => *tally,
             Self::Hole { .. } | Self::PowerUp { .. } | Self::Seal { .. } => Tally { others: 1, ..Tally::NONE },
-            Self::Detail(_) | Self::Replaced { .. } | Self::Mark => Tally::NONE,
+            Self::SignOff(_) | Self::Clock(_) | Self::Meter(_) => Tally { others: 1, ..Tally::NONE },
+            Self::Detail(_) | Self::Replaced { .. } | Self::Mark | Self::Note(_) => Tally::NONE,
         }
     }
 
@@ -240,10 +289,74 @@ impl Content {
                 REPLACED
             }
             Self::Mark => MARK,
+            Self::Note(_) | Self::SignOff(_) | Self::Clock(_) | Self::Meter(_) => self.put_signed_into(bytes),
         };
         if let Some(first) = bytes.first_mut() {
             *first |= kind;
         }
+    }
+
+    /// What people told; its kind.
+    fn put_signed_into(&self, bytes: &mut [u8]) -> u8 {
+        match self {
+            Self::Note(piece) => {
+                put(bytes, 0, 1, u64::from(piece.number & 0x0F));
+                for (to, from) in bytes.iter_mut().skip(NOTE_AT).zip(&piece.text) {
+                    *to = *from;
+                }
+                NOTE
+            }
+            Self::SignOff(done) => {
+                let day = done.day.map_or(0, |day| u64::from(day.days_since_1970()).saturating_add(1));
+                put(bytes, 0, 1, u64::from(item_code(done.item)));
+                put(bytes, 1, 1, u64::from(role_code(done.role) | (done.note_pieces << 4)));
+                put(bytes, 12, 4, u64::from(done.at_s));
+                put(bytes, 16, 2, day.min(u64::from(u16::MAX)));
+                SIGN_OFF
+            }
+            Self::Clock(anchor) => {
+                put(bytes, 12, 4, u64::from(anchor.unix_s));
+                put(bytes, 16, 1, u64::from(clock_code(anchor.quality)));
+                put(bytes, 17, 3, u64::from(anchor.stamp_s.unwrap_or(u32::MAX)));
+                CLOCK
+            }
+            Self::Meter(change) => {
+                put(bytes, 1, 1, u64::from(role_code(change.role)));
+                put(bytes, 12, 4, u64::from(change.old_s));
+                put(bytes, 16, 4, u64::from(change.new_s));
+                METER
+            }
+            _ => 0,
+        }
+    }
+
+    /// What people told.
+    fn take_signed_from(bytes: &[u8; ENTRY_BYTES]) -> Option<Self> {
+        let [kind, flags, ..] = *bytes;
+        Some(match kind & 0xF0 {
+            NOTE => {
+                let text = *bytes.get(NOTE_AT..)?.first_chunk::<NOTE_PIECE_BYTES>()?;
+                Self::Note(NotePiece { number: kind & 0x0F, text })
+            }
+            SIGN_OFF => Self::SignOff(SignOff {
+                item: item_of(kind & 0x0F)?,
+                role: role_of(flags & 0b11)?,
+                at_s: number32(bytes, 12, 4),
+                day: number16(bytes, 16).checked_sub(1).map(Day::from_days_since_1970),
+                note_pieces: flags >> 4,
+            }),
+            CLOCK => Self::Clock(ClockAnchor {
+                unix_s: number32(bytes, 12, 4),
+                stamp_s: Some(number32(bytes, 17, 3)).filter(|stamp_s| *stamp_s <= ClockAnchor::MOST_STAMP_S),
+                quality: clock_of(*bytes.get(16)?)?,
+            }),
+            METER => Self::Meter(MeterChange {
+                role: role_of(flags & 0b11)?,
+                old_s: number32(bytes, 12, 4),
+                new_s: number32(bytes, 16, 4),
+            }),
+            _ => return None,
+        })
     }
 
     fn take_from(bytes: &[u8; ENTRY_BYTES]) -> Option<Self> {
@@ -262,8 +375,13 @@ impl Content {
             SEAL => Self::Seal { running_s: number32(bytes, 12, 4), starts: number32(bytes, 16, 4) },
             REPLACED => Self::Replaced { tag: *bytes.get(12..20)?.first_chunk::<8>()? },
             MARK => Self::Mark,
-            _ => return None,
+            _ => return Self::take_signed_from(bytes),
         })
+    }
+
+    /// Whether bytes 1 and 6 to 11 of its entry are its own, so that the entry has no boot and no running seconds.
+    const fn is_part_of_another(&self) -> bool {
+        matches!(self, Self::Detail(_) | Self::Note(_))
     }
 }
 
@@ -281,7 +399,7 @@ pub(super) struct Entry {
 impl Entry {
     pub(super) fn encode(&self) -> [u8; ENTRY_BYTES] {
         let mut bytes = [0; ENTRY_BYTES];
-        if !matches!(self.content, Content::Detail(_)) {
+        if !self.content.is_part_of_another() {
             put(&mut bytes, 6, 2, u64::from(self.boot));
             put(&mut bytes, 8, 4, u64::from(self.running_s.min(MOST_RUNNING_S)));
         }
@@ -299,9 +417,10 @@ impl Entry {
             return None;
         }
         let content = Content::take_from(bytes)?;
-        let (boot, running_s) = match content {
-            Content::Detail(_) => (0, 0),
-            _ => (number16(bytes, 6), number32(bytes, 8, 4) & MOST_RUNNING_S),
+        let (boot, running_s) = if content.is_part_of_another() {
+            (0, 0)
+        } else {
+            (number16(bytes, 6), number32(bytes, 8, 4) & MOST_RUNNING_S)
         };
         let [_, _, lap, ..] = *bytes;
         let tag = *bytes.get(20..28)?.first_chunk::<8>()?;

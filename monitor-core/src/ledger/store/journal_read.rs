@@ -4,11 +4,12 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::event::State;
 use crate::finding::{Finding, Level};
+use crate::ledger::{ClockAnchor, MeterChange, SignOff};
 
 use super::chain::{ChainHead, Key, NO_TAG, Verdict};
 use super::error::StoreError;
 use super::journal::Journal;
-use super::journal_entry::{Content, Entry, Tally};
+use super::journal_entry::{Content, Entry, NOTE_PIECE_BYTES, NOTE_PIECES, Tally};
 use super::journal_event::JournalEvent;
 use super::journal_walk::{SECTORS, Step, Walk};
 
@@ -70,7 +71,16 @@ pub enum Record {
         /// Chain tag of the newest entry it stands for; absent where it was lost.
         replaces: Option<[u8; 8]>,
     },
+    /// A service was done. [`Journal::note`] reads what was noted with it.
+    SignOff(SignOff),
+    /// Somebody told the time of day.
+    Clock(ClockAnchor),
+    /// The monitor took over from another hour meter or board.
+    Meter(MeterChange),
 }
+
+/// Bytes that the longest note has.
+pub const NOTE_BYTES: usize = NOTE_PIECE_BYTES * NOTE_PIECES as usize;
 
 impl Journal {
     /// A walk from the newest record back to the oldest, for [`Journal::older`]. Records that are appended meanwhile are
@@ -115,8 +125,46 @@ impl Journal {
                 };
                 Record::Sum { tally, replaces }
             }
-            Content::Detail(_) | Content::Replaced { .. } | Content::Mark => return Ok(None),
+            Content::SignOff(sign_off) => Record::SignOff(sign_off),
+            Content::Clock(anchor) => Record::Clock(anchor),
+            Content::Meter(change) => Record::Meter(change),
+            Content::Detail(_) | Content::Replaced { .. } | Content::Note(_) | Content::Mark => return Ok(None),
         }))
+    }
+
+    /// What was noted with the sign-off that [`Journal::older`] has just given, in UTF-8, its length in bytes first; `None`
+    /// where a piece of it is gone.
+    ///
+    /// # Errors
+    /// Not ready.
+    pub fn note<F: NorFlash>(
+        &self,
+        flash: &mut F,
+        walk: &Walk,
+        sign_off: &SignOff,
+    ) -> Result<Option<(usize, [u8; NOTE_BYTES])>, StoreError> {
+        if !self.is_ready() {
+            return Err(StoreError::NotReady);
+        }
+        let (mut walk, mut text) = (*walk, [0; NOTE_BYTES]);
+        let mut wanted = sign_off.note_pieces.min(NOTE_PIECES);
+        while let Some(number) = wanted.checked_sub(1) {
+            let Some(Step { entry, .. }) = walk.older_step(flash, self.start)? else { return Ok(None) };
+            match entry.content {
+                Content::Note(piece) if piece.number == number => {
+                    let places = text.iter_mut().skip(usize::from(number).saturating_mul(NOTE_PIECE_BYTES));
+                    for (to, from) in places.zip(&piece.text) {
+                        *to = *from;
+                    }
+                    wanted = number;
+                }
+                // The pieces of another note: those of this one are gone.
+                Content::SignOff(_) => return Ok(None),
+                _ => {}
+            }
+        }
+        let length = text.iter().rposition(|byte| *byte != 0).map_or(0, |last| last.saturating_add(1));
+        Ok(Some((length, text)))
     }
 
     /// How many records there have been of each kind, those that had to make room included.

@@ -176,7 +176,7 @@ impl Walk {
     fn is_record(&mut self, content: &Content) -> bool {
         let (first, last) = match content {
             Content::Sum { first, last, .. } => (*first, *last),
-            Content::Detail(_) | Content::Replaced { .. } | Content::Mark => return false,
+            Content::Detail(_) | Content::Replaced { .. } | Content::Note(_) | Content::Mark => return false,
             _ => return true,
         };
         if last && !self.set_is_over {

@@ -4,7 +4,7 @@
 //! not know is passed over, so that fields can be added. All numbers are little-endian.
 //!
 //! ```text
-//! 0  1  version, 1
+//! 0  1  version, 2; a version 1 had no service plan
 //! then fields:
 //!  1  strokes, 1                      10  relief valve, 1: 0 no, 1 yes
 //!  2  idle, ¼ rpm, 4                  11  least flow of the meter, mL/min, 4
@@ -15,21 +15,29 @@
 //!  7  least oil pressure, Pa, 4            4 speed, 5 water, 6 oil
 //!  8  telltale, 1: 0 unknown, 1 before, 2 after the thermostat
 //! 32  chain key, 16    33  pairing key, 16    34  command counter, 4
+//! 48  service plan, 18 for each item, see [`CarePlan`]
+//! 49  older hour meter, 9: role 1, running seconds by it 4, by this monitor at that moment 4
 //! ```
 //!
 //! There is a profile if fields 1, 2, 4 and 15 are there.
 
 use crate::acquire::{Channel, ChannelSet};
+use crate::ledger::{CarePlan, MeterChange};
 use crate::profile::{Electric, Profile, Telltale};
 use crate::units::Quantity;
 
-use super::bytes::number32;
+use super::bytes::{number32, put};
 use super::chain::Key;
+use super::codes::{role_code, role_of};
 use super::error::StoreError;
 
-const VERSION: u8 = 1;
+const VERSION: u8 = 2;
+/// Had no service plan. A program that knows only this version would lose the plan, so that the step is needed.
+const WITHOUT_PLAN: u8 = 1;
 
-/// What is set once and kept: the profile and the keys.
+const _: () = assert!(CarePlan::MOST_BYTES <= u8::MAX as usize);
+
+/// What is set once and kept: the profile, the keys and the service plan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Settings {
     /// The engine and its sensors.
@@ -40,6 +48,10 @@ pub struct Settings {
     pub pairing_key: Option<Key>,
     /// Number of the last command that was accepted.
     pub command_counter: Option<u32>,
+    /// What is to be serviced when, and when it was done last.
+    pub care: CarePlan,
+    /// What an older hour meter or board showed, as it was signed last.
+    pub meter: Option<MeterChange>,
 }
 
 impl Settings {
@@ -53,6 +65,8 @@ impl Settings {
         fields.put(32, self.chain_key.as_ref().map(Key::as_bytes).map(<[u8; 16]>::as_slice));
         fields.put(33, self.pairing_key.as_ref().map(Key::as_bytes).map(<[u8; 16]>::as_slice));
         fields.put_number(34, self.command_counter);
+        fields.put(48, (!self.care.is_empty()).then(|| self.care.as_bytes()));
+        fields.put(49, self.meter.as_ref().map(meter_bytes).as_ref().map(<[u8; METER_BYTES]>::as_slice));
         fields.at
     }
 
@@ -62,7 +76,7 @@ impl Settings {
     /// Another version wrote them.
     pub(super) fn decode(bytes: &[u8]) -> Result<Self, StoreError> {
         match bytes.first() {
-            Some(&VERSION) => {}
+            Some(&(WITHOUT_PLAN | VERSION)) => {}
             version => return Err(StoreError::Newer { version: version.copied().unwrap_or(0) }),
         }
         let key = |field| {
@@ -74,8 +88,29 @@ impl Settings {
             chain_key: key(32),
             pairing_key: key(33),
             command_counter: find_number(bytes, 34),
+            care: find(bytes, 48).map_or(CarePlan::NONE, CarePlan::from_bytes),
+            meter: find(bytes, 49).and_then(take_meter),
         })
     }
+}
+
+const METER_BYTES: usize = 9;
+
+fn meter_bytes(change: &MeterChange) -> [u8; METER_BYTES] {
+    let mut bytes = [0; METER_BYTES];
+    put(&mut bytes, 0, 1, u64::from(role_code(change.role)));
+    put(&mut bytes, 1, 4, u64::from(change.old_s));
+    put(&mut bytes, 5, 4, u64::from(change.new_s));
+    bytes
+}
+
+fn take_meter(bytes: &[u8]) -> Option<MeterChange> {
+    let role = role_of(*bytes.first()?)?;
+    (bytes.len() == METER_BYTES).then(|| MeterChange {
+        role,
+        old_s: number32(bytes, 1, 4),
+        new_s: number32(bytes, 5, 4),
+    })
 }
 
 fn put_profile(fields: &mut Fields<'_>, profile: &Profile) {
@@ -222,6 +257,7 @@ fn find_quantity<Q: Quantity>(bytes: &[u8], field: u8) -> Option<Q> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::ledger::{CareItem, Day, Done, Item, Role};
     use crate::units::{Flow, Pressure, Rpm, Temperature, Voltage};
 
     fn full() -> Settings {
@@ -244,9 +280,19 @@ mod tests {
             chain_key: Some(Key::from_bytes(core::array::from_fn(|place| u8::try_from(place).unwrap()))),
             pairing_key: Some(Key::from_bytes([0xAA; 16])),
             command_counter: Some(0x0102_0304),
+            care: CarePlan::NONE,
+            meter: None,
         }
     }
 
+    const METER: MeterChange = MeterChange { role: Role::Yard, old_s: 0x0102_0304, new_s: 3_600 };
+
+    fn impeller() -> CarePlan {
+        let done = Some(Done { seq: 3, at_s: 7_200, day: Some(Day::from_days_since_1970(20_544)) });
+        CarePlan::NONE.with(&CareItem { item: Item::Impeller, hours: 200, months: 12, run_in_hours: 10, done })
+    }
+
+    /// As version 1 wrote them.
     #[rustfmt::skip]
     const GOLDEN: [u8; 115] = [
         1, 1, 1, 4, 2, 4, 0xB8, 0x0B, 0, 0, 3, 4, 0xF0, 0x55, 0, 0, 4, 4, 0xC0, 0x5D, 0, 0,
@@ -259,10 +305,28 @@ mod tests {
 
     #[test]
     fn golden_bytes() {
+        assert_eq!(Settings::decode(&GOLDEN), Ok(full()), "version 1");
+        let with_plan = Settings { care: impeller(), meter: Some(METER), ..full() };
         let mut bytes = [0xEE; 200];
-        let length = full().encode(&mut bytes);
-        assert_eq!(bytes[..length], GOLDEN);
-        assert_eq!(Settings::decode(&GOLDEN), Ok(full()));
+        let length = with_plan.encode(&mut bytes);
+        let (base, plan) = bytes[..length].split_at(GOLDEN.len());
+        assert_eq!((base[0], &base[1..]), (2, &GOLDEN[1..]));
+        let (plan, meter) = plan.split_at(20);
+        assert_eq!(plan, [48, 18, 8, 200, 0, 0, 12, 0, 10, 0, 0, 3, 0, 0, 0x20, 0x1C, 0, 0, 0x41, 0x50]);
+        assert_eq!(meter, [49, 9, 3, 0x04, 0x03, 0x02, 0x01, 0x10, 0x0E, 0, 0]);
+        assert_eq!(Settings::decode(&bytes[..length]), Ok(with_plan));
+    }
+
+    #[test]
+    fn everything_there_can_be_fits_into_a_slot() {
+        let care = Item::ALL.into_iter().fold(CarePlan::NONE, |plan, item| {
+            plan.with(&CareItem { item, hours: 100, months: 12, run_in_hours: 20, done: None })
+        });
+        let most = Settings { care, meter: Some(METER), ..full() };
+        let mut bytes = [0; super::super::slot_ring::SLOT_CONTENT_BYTES];
+        let length = most.encode(&mut bytes);
+        assert!(length <= bytes.len(), "{length}");
+        assert_eq!(Settings::decode(&bytes[..length]), Ok(most));
     }
 
     #[test]
@@ -271,6 +335,7 @@ mod tests {
         let cases = [
             ("nothing", Settings::default()),
             ("a bare profile", Settings { profile: Some(two_stroke), ..Settings::default() }),
+            ("a plan only", Settings { care: impeller(), ..Settings::default() }),
             ("keys only", Settings { profile: None, ..full() }),
             ("no valve", Settings { profile: Some(Profile { relief_valve: Some(false), ..two_stroke }), ..full() }),
         ];
@@ -288,8 +353,8 @@ mod tests {
         bytes[1..5].copy_from_slice(&[200, 2, 34, 4]);
         bytes[5..].copy_from_slice(&GOLDEN[1..]);
         assert_eq!(Settings::decode(&bytes), Ok(full()));
-        bytes[0] = 2;
-        assert_eq!(Settings::decode(&bytes), Err(StoreError::Newer { version: 2 }));
+        bytes[0] = 3;
+        assert_eq!(Settings::decode(&bytes), Err(StoreError::Newer { version: 3 }));
     }
 
     #[test]
