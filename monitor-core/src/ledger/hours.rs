@@ -78,34 +78,29 @@ impl Totals {
         self.running_ms.iter().fold(0, |sum, band| sum.saturating_add(*band))
     }
 
-    /// Each counter combined with that of `other`.
-    fn combine(&self, other: &Self, wide: fn(u64, u64) -> u64, narrow: fn(u32, u32) -> u32) -> Self {
-        let mut combined = *self;
-        let counters = combined.running_ms.iter_mut().chain(combined.abuse_ms.iter_mut());
+    /// Each counter combined with that of `other`, in place: totals are large for a small stack.
+    fn combine(&mut self, other: &Self, wide: fn(u64, u64) -> u64, narrow: fn(u32, u32) -> u32) {
+        let counters = self.running_ms.iter_mut().chain(self.abuse_ms.iter_mut());
         for (counter, other) in counters.zip(other.running_ms.iter().chain(&other.abuse_ms)) {
             *counter = wide(*counter, *other);
         }
-        combined.starts = narrow(self.starts, other.starts);
-        combined.holes = narrow(self.holes, other.holes);
-        combined
+        self.starts = narrow(self.starts, other.starts);
+        self.holes = narrow(self.holes, other.holes);
     }
 
-    /// The sum of each counter.
-    #[must_use]
-    pub fn plus(&self, more: &Self) -> Self {
-        self.combine(more, u64::saturating_add, u32::saturating_add)
+    /// Adds `more` to each counter.
+    pub fn add(&mut self, more: &Self) {
+        self.combine(more, u64::saturating_add, u32::saturating_add);
     }
 
-    /// What each counter is ahead of that of `less`; 0 where it is behind.
-    #[must_use]
-    pub fn minus(&self, less: &Self) -> Self {
-        self.combine(less, u64::saturating_sub, u32::saturating_sub)
+    /// Takes `less` from each counter; 0 stays where it is more.
+    pub fn subtract(&mut self, less: &Self) {
+        self.combine(less, u64::saturating_sub, u32::saturating_sub);
     }
 
-    /// The greater of each counter.
-    #[must_use]
-    pub fn at_least(&self, floor: &Self) -> Self {
-        self.combine(floor, u64::max, u32::max)
+    /// Raises each counter to that of `floor`, where it is lower.
+    pub fn raise_to(&mut self, floor: &Self) {
+        self.combine(floor, u64::max, u32::max);
     }
 }
 
@@ -183,7 +178,7 @@ impl Hours {
     /// Takes over what a store has kept. What was counted since power-up, while the store was still being read, comes on
     /// top of it.
     pub(crate) fn take_over(&mut self, kept: &Totals) {
-        self.totals = self.totals.plus(kept);
+        self.totals.add(kept);
     }
 
     /// Milliseconds of running.

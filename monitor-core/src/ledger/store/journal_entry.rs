@@ -278,19 +278,94 @@ pub(super) struct Entry {
     pub(super) lap: u8,
 }
 
+/// What of an entry does not depend on its place in the journal: bytes 0–1 and 6–19, the boot left out. Entries wait for
+/// the flash in this form.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::ledger) struct Body(pub(super) [u8; BODY_BYTES]);
+
+const BODY_BYTES: usize = 16;
+/// Bytes of the body in front of lap and sequence.
+const BODY_FRONT: usize = 2;
+const BODY_REST_AT: usize = 6;
+
+impl Body {
+    /// Nothing.
+    pub(in crate::ledger) const EMPTY: Self = Self([0; BODY_BYTES]);
+
+    /// The body of an entry that says this, at so many running seconds.
+    pub(super) fn of(content: &Content, running_s: u32) -> Self {
+        let mut bytes = [0; ENTRY_BYTES];
+        put_body(&mut bytes, content, running_s);
+        let mut body = [0; BODY_BYTES];
+        let kept = bytes.iter().take(BODY_FRONT).chain(bytes.iter().skip(BODY_REST_AT));
+        for (to, from) in body.iter_mut().zip(kept) {
+            *to = *from;
+        }
+        Self(body)
+    }
+
+    /// What it says, and at how many running seconds.
+    pub(super) fn content(&self) -> Option<(Content, u32)> {
+        let mut bytes = [0; ENTRY_BYTES];
+        let (front, rest) = self.0.split_at_checked(BODY_FRONT)?;
+        for (to, from) in bytes.iter_mut().zip(front) {
+            *to = *from;
+        }
+        for (to, from) in bytes.iter_mut().skip(BODY_REST_AT).zip(rest) {
+            *to = *from;
+        }
+        take_body(&bytes)
+    }
+
+    /// Whether it is the detail of the event behind it.
+    pub(in crate::ledger) fn is_detail(&self) -> bool {
+        let [kind, ..] = self.0;
+        kind & 0xF0 == DETAIL
+    }
+
+    /// The body of an entry that was noted so many running seconds later than it says.
+    pub(in crate::ledger) fn later_by(self, running_s: u32) -> Self {
+        match self.content() {
+            Some((content, noted_s)) if !self.is_detail() => Self::of(&content, noted_s.saturating_add(running_s)),
+            _ => self,
+        }
+    }
+}
+
+fn put_body(bytes: &mut [u8; ENTRY_BYTES], content: &Content, running_s: u32) {
+    if !matches!(content, Content::Detail(_)) {
+        put(bytes, 8, 4, u64::from(running_s.min(MOST_RUNNING_S)));
+    }
+    content.put_into(bytes);
+}
+
+fn take_body(bytes: &[u8; ENTRY_BYTES]) -> Option<(Content, u32)> {
+    let content = Content::take_from(bytes)?;
+    let running_s = match content {
+        Content::Detail(_) => 0,
+        _ => number32(bytes, 8, 4) & MOST_RUNNING_S,
+    };
+    Some((content, running_s))
+}
+
 impl Entry {
     pub(super) fn encode(&self) -> [u8; ENTRY_BYTES] {
-        let mut bytes = [0; ENTRY_BYTES];
-        if !matches!(self.content, Content::Detail(_)) {
-            put(&mut bytes, 6, 2, u64::from(self.boot));
-            put(&mut bytes, 8, 4, u64::from(self.running_s.min(MOST_RUNNING_S)));
-        }
-        self.content.put_into(&mut bytes);
+        let mut bytes = self.encode_for_tag();
         put(&mut bytes, 2, 1, u64::from(self.lap));
-        put(&mut bytes, 3, 3, u64::from(self.seq));
         put(&mut bytes, 20, 8, u64::from_le_bytes(self.tag));
         let crc = check(&bytes);
         put(&mut bytes, 28, 4, u64::from(crc));
+        bytes
+    }
+
+    /// The bytes without lap, tag and check: what a tag is made of.
+    pub(super) fn encode_for_tag(&self) -> [u8; ENTRY_BYTES] {
+        let mut bytes = [0; ENTRY_BYTES];
+        put_body(&mut bytes, &self.content, self.running_s);
+        if !matches!(self.content, Content::Detail(_)) {
+            put(&mut bytes, 6, 2, u64::from(self.boot));
+        }
+        put(&mut bytes, 3, 3, u64::from(self.seq));
         bytes
     }
 
@@ -298,11 +373,8 @@ impl Entry {
         if number32(bytes, 28, 4) != check(bytes) {
             return None;
         }
-        let content = Content::take_from(bytes)?;
-        let (boot, running_s) = match content {
-            Content::Detail(_) => (0, 0),
-            _ => (number16(bytes, 6), number32(bytes, 8, 4) & MOST_RUNNING_S),
-        };
+        let (content, running_s) = take_body(bytes)?;
+        let boot = if matches!(content, Content::Detail(_)) { 0 } else { number16(bytes, 6) };
         let [_, _, lap, ..] = *bytes;
         let tag = *bytes.get(20..28)?.first_chunk::<8>()?;
         Some(Self { seq: number32(bytes, 3, 3), boot, running_s, content, tag, lap })

@@ -5,7 +5,8 @@
 //! page is erased. A record that was cut short is passed over. Every look at the flash is taken twice, because a word
 //! that was cut short may read differently each time.
 //!
-//! No call does more than one flash operation: one run of words, or one page erased.
+//! No call does more than one flash operation: one run of words, or one page erased. No call but opening reads more than
+//! a few records: what takes longer goes on with the next call.
 
 mod areas;
 mod blake2s;
@@ -21,6 +22,7 @@ mod journal;
 mod journal_entry;
 mod journal_event;
 mod journal_read;
+mod journal_search;
 mod journal_sums;
 mod journal_walk;
 mod layout;
