@@ -17,7 +17,7 @@ use crate::event::{Event, Evidence, EvidenceKey, State};
 use crate::finding::{Finding, Kind};
 use crate::forecast::HeadTrend;
 use crate::ledger::packing::{Packer, Unpacker};
-use crate::ledger::store::{LEARNED_BYTES, Store, StoreError, Work};
+use crate::ledger::store::{LEARNED_BYTES, Progress, Store, StoreError, Work};
 use crate::ledger::{Abuse, Hours, Keeper, Moment};
 use crate::profile::{Profile, ProfileError};
 use crate::time::Instant;
@@ -228,7 +228,7 @@ impl Monitor {
         self.last_stamp = now;
         let quarters = self.builder.add(readings, self.tracker.running(), advance.passed_ms);
         if let Some(hole_ms) = self.tracker.sample(self.timeline.elapsed_ms(), quarters, &mut self.hours) {
-            self.keeper.hole(hole_ms);
+            self.keeper.hole(hole_ms, self.hours.running_seconds());
         }
         closed
     }
@@ -352,7 +352,7 @@ impl Monitor {
 
     fn report(&mut self, happening: &Happening, place: Place) {
         let event = self.event(self.scene.tick.stamp, happening);
-        self.keeper.event(&event);
+        self.keeper.event(&event, self.hours.running_seconds());
         self.queue.add_sorted(event, place);
     }
 
@@ -407,7 +407,7 @@ impl Monitor {
 
     fn report_last(&mut self, stamp: Instant, happening: &Happening) {
         let event = self.event(stamp, happening);
-        self.keeper.event(&event);
+        self.keeper.event(&event, self.hours.running_seconds());
         self.queue.add_last(event, Place::of(happening));
     }
 
@@ -518,6 +518,16 @@ impl Monitor {
         // What ends too early was written by nobody: the slot has its own check.
         let _complete = self.scene.normal.unpack(&mut kept).and_then(|()| self.alarms.unpack(elapsed_ms, &mut kept));
         Ok(())
+    }
+
+    /// Gives the chain of the journal its key: 16 random bytes that are made on the board and never leave it. To be called
+    /// once the store [is ready](Monitor::is_ready), with one flash operation at most a call, until it says
+    /// [`Progress::Done`]; a memory that has a key keeps it. Without a key the journal works as well, and shows no edits.
+    ///
+    /// # Errors
+    /// Not ready, flash may not be written, or the flash refused: the memory has no new key then.
+    pub fn make_chain_key<F: NorFlash>(&mut self, flash: &mut F, random: &[u8; 16]) -> Result<Progress, StoreError> {
+        self.keeper.make_chain_key(flash, random)
     }
 
     /// Whether the store is open, its first acts after power-up are done, and what it kept has been taken over.

@@ -110,6 +110,9 @@ pub struct Hours {
     /// Upper edges of all bands but the last, in ¼ rpm; an edge belongs to its band.
     edges: [i32; Self::BANDS - 1],
     totals: Totals,
+    /// The running time once more, in whole seconds and the milliseconds beyond: to divide it costs too much in a step.
+    running_s: u32,
+    beyond_ms: u32,
 }
 
 impl Hours {
@@ -119,7 +122,7 @@ impl Hours {
     /// A new engine.
     #[must_use]
     pub const fn new() -> Self {
-        Self { edges: [i32::MAX; Self::BANDS - 1], totals: Totals::NONE }
+        Self { edges: [i32::MAX; Self::BANDS - 1], totals: Totals::NONE, running_s: 0, beyond_ms: 0 }
     }
 
     pub(crate) fn begin(&mut self, profile: &Profile) {
@@ -147,11 +150,24 @@ impl Hours {
         if let Some(total) = self.totals.running_ms.get_mut(band) {
             *total = total.saturating_add(passed_ms);
         }
+        self.pass(u32::try_from(passed_ms).unwrap_or(u32::MAX));
     }
 
     pub(crate) fn credit(&mut self, running_ms: &[u32; Self::BANDS]) {
+        let mut passed_ms = 0_u32;
         for (total, credit) in self.totals.running_ms.iter_mut().zip(running_ms) {
             *total = total.saturating_add(u64::from(*credit));
+            passed_ms = passed_ms.saturating_add(*credit);
+        }
+        self.pass(passed_ms);
+    }
+
+    fn pass(&mut self, passed_ms: u32) {
+        self.beyond_ms = self.beyond_ms.saturating_add(passed_ms);
+        // No more than 5 s are credited at once, so this ends sooner than a division on a core without one.
+        while let Some(left_ms) = self.beyond_ms.checked_sub(1_000) {
+            self.beyond_ms = left_ms;
+            self.running_s = self.running_s.saturating_add(1);
         }
     }
 
@@ -179,6 +195,9 @@ impl Hours {
     /// top of it.
     pub(crate) fn take_over(&mut self, kept: &Totals) {
         self.totals.add(kept);
+        let running_ms = self.totals.all_running_ms();
+        self.running_s = u32::try_from(running_ms / 1_000).unwrap_or(u32::MAX);
+        self.beyond_ms = u32::try_from(running_ms % 1_000).unwrap_or(0);
     }
 
     /// Milliseconds of running.
@@ -190,7 +209,12 @@ impl Hours {
     /// Whole seconds of running.
     #[must_use]
     pub fn running_s(&self) -> u64 {
-        self.running_ms() / 1_000
+        u64::from(self.running_s)
+    }
+
+    /// Whole seconds of running, at no cost.
+    pub(crate) const fn running_seconds(&self) -> u32 {
+        self.running_s
     }
 
     /// Entries into running.
@@ -270,6 +294,10 @@ mod tests {
         let kept = Totals { running_ms: [9_000, 0, 0, 0, 7_000, 0, 0], abuse_ms: [1, 2, 3], starts: 12, holes: 4 };
         hours.take_over(&kept);
         assert_eq!((hours.running_ms(), hours.starts(), hours.holes()), (16_500, 13, 4));
+        hours.credit(&[400, 0, 0, 0, 0, 99, 0]);
+        assert_eq!((hours.running_ms(), hours.running_s()), (16_999, 16));
+        hours.credit_running(0, 1);
+        assert_eq!((hours.running_ms(), hours.running_s()), (17_000, 17));
         assert_eq!(hours.totals().abuse_ms, [1, 2, 3]);
     }
 

@@ -4,8 +4,10 @@ mod hours;
 mod item;
 mod keeper;
 pub(crate) mod packing;
+mod quota;
 mod snapshot;
 pub mod store;
+mod waiting;
 
 pub use hours::{Abuse, Band, Hours, Totals};
 pub use item::Item;

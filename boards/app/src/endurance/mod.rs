@@ -12,8 +12,8 @@ mod tests;
 use core::fmt;
 
 use embedded_storage::nor_flash::NorFlash;
-use monitor_core::ledger::{SnapshotHalf, SnapshotRing, Totals};
 use monitor_core::ledger::store::{Conditions, LEARNED_BYTES, Progress, Store, StoreError, Work};
+use monitor_core::ledger::{SnapshotHalf, SnapshotRing, Totals};
 
 use counted::Counted;
 
@@ -204,7 +204,8 @@ impl<F: NorFlash, L: Listener> Endurance<'_, F, L> {
 
     #[inline(never)]
     fn open(&mut self) -> Result<(), EnduranceError<L::Error>> {
-        let _nothing = self.one_operation(Task::Open, |store, flash, _| store.open(flash, 0).map(|()| Work::Nothing))?;
+        let _nothing =
+            self.one_operation(Task::Open, |store, flash, _| store.open(flash, 0).map(|()| Work::Nothing))?;
         Ok(())
     }
 

@@ -77,6 +77,11 @@ impl Store {
         self.journal.use_key(self.settings.chain_key(flash));
     }
 
+    /// The settings were saved: the key in them is taken by the next call of [`Store::service`].
+    pub(crate) const fn settings_changed(&mut self) {
+        self.key_is_taken = false;
+    }
+
     /// Whether the first acts after power-up are done in every area.
     #[must_use]
     pub fn is_ready(&self) -> bool {

@@ -83,8 +83,8 @@ pub struct Journal {
     pub(super) tag: Tag,
     /// Running seconds at the newest seal.
     pub(super) sealed_s: u32,
-    /// What was written for the next entry as its companion: its sequence, and a check of what it says.
-    companion: Option<(u32, u32)>,
+    /// A check of what was written last as the companion of the next entry, and of its sequence.
+    companion: Option<u32>,
     /// Whether nothing of the oldest sector, the one behind the head, is needed any more.
     oldest_is_summed: bool,
     reading: Reading,
@@ -392,23 +392,14 @@ impl Journal {
         content: Content,
         running_s: u32,
     ) -> Result<bool, StoreError> {
-        let mut next = (content, false);
-        if let Some(companion) = companion {
-            // Without the entry's own check: a CRC over a message and its CRC is the same for every message.
-            let says = Crc32::new().with(&Body::of(&companion, running_s).0).finish();
-            if self.companion != Some((self.seq, says)) {
-                self.companion = None;
-                next = (companion, true);
-            }
-        }
-        let (content, is_companion) = next;
-        let entry = self.next_entry(content, running_s);
+        let awaited = companion.filter(|companion| self.companion != Some(check_of(companion, running_s, self.seq)));
+        let entry = self.next_entry(awaited.unwrap_or(content), running_s);
+        self.companion = None;
         let is_there = self.write(flash, &entry)?;
-        if is_companion && is_there {
-            let says = Crc32::new().with(&Body::of(&content, running_s).0).finish();
-            self.companion = Some((self.seq, says));
+        if is_there && awaited.is_some() {
+            self.companion = Some(check_of(&entry.content, running_s, self.seq));
         }
-        Ok(is_there && !is_companion)
+        Ok(is_there && awaited.is_none())
     }
 
     /// Writes an entry into the next fresh slot; whether it reads back.
@@ -464,6 +455,12 @@ impl Journal {
         }
         Ok(())
     }
+}
+
+/// A check of what an entry says and of its place in the sequence.
+#[inline(never)]
+fn check_of(content: &Content, running_s: u32, seq: u32) -> u32 {
+    Crc32::new().with(&Body::of(content, running_s).0).with(&seq.to_le_bytes()).finish()
 }
 
 impl Default for Journal {

@@ -101,6 +101,12 @@ impl NewRecord {
         }
     }
 
+    /// The entries that it becomes: the detail of an event, and the record itself.
+    pub(in crate::ledger) fn bodies(&self, boot: u32, running_s: u32) -> (Option<Body>, Body) {
+        let detail = self.companion().map(|detail| Body::of(&detail, running_s));
+        (detail, Body::of(&self.content(boot, running_s), running_s))
+    }
+
     /// What goes into an entry before it.
     pub(super) fn companion(&self) -> Option<Content> {
         match self {
@@ -287,6 +293,8 @@ const BODY_BYTES: usize = 16;
 /// Bytes of the body in front of lap and sequence.
 const BODY_FRONT: usize = 2;
 const BODY_REST_AT: usize = 6;
+/// Where the running seconds stand in a body.
+const RUNNING_AT: usize = 4;
 
 impl Body {
     /// Nothing.
@@ -323,12 +331,19 @@ impl Body {
         kind & 0xF0 == DETAIL
     }
 
-    /// The body of an entry that was noted so many running seconds later than it says.
-    pub(in crate::ledger) fn later_by(self, running_s: u32) -> Self {
-        match self.content() {
-            Some((content, noted_s)) if !self.is_detail() => Self::of(&content, noted_s.saturating_add(running_s)),
-            _ => self,
+    /// At how many running seconds it happened; of a detail nothing.
+    pub(in crate::ledger) fn running_s(&self) -> u32 {
+        number32(&self.0, RUNNING_AT, 4) & MOST_RUNNING_S
+    }
+
+    /// The same so many running seconds later.
+    pub(in crate::ledger) fn later_by(mut self, running_s: u32) -> Self {
+        if !self.is_detail() {
+            let state = number32(&self.0, RUNNING_AT, 4) & !MOST_RUNNING_S;
+            let later_s = self.running_s().saturating_add(running_s).min(MOST_RUNNING_S);
+            put(&mut self.0, RUNNING_AT, 4, u64::from(state | later_s));
         }
+        self
     }
 }
 

@@ -41,6 +41,7 @@ pub use chain::{ChainHead, Key, Verdict};
 pub use error::{Geometry, Operation, StoreError};
 pub use hours_area::{CHECKPOINT_MS, HoursArea};
 pub use journal::{Fullness, JOURNAL_ENTRIES, Journal};
+pub(in crate::ledger) use journal_entry::Body;
 pub use journal_entry::{NewRecord, Tally};
 pub use journal_event::JournalEvent;
 pub use journal_read::{Record, Recorded, SEAL_EVERY_S};
