@@ -53,16 +53,17 @@ pub(super) fn look_into<F: NorFlash>(flash: &mut F, offset: u32, bytes: &mut [u8
     }
     // The second read goes by pieces, so that no more than one record stands on the stack.
     let (mut at, mut steady, mut blank) = (offset, true, true);
-    for piece in bytes.chunks_exact(16) {
-        let mut again = [0; 16];
-        if !read(flash, at, &mut again)? {
+    for piece in bytes.chunks(32) {
+        let mut buffer = [0; 32];
+        let again = buffer.get_mut(..piece.len()).unwrap_or_default();
+        if !read(flash, at, again)? {
             return Ok(Sight::Unreadable);
         }
         for (byte, first) in again.iter().zip(piece) {
             steady &= byte == first;
             blank &= *byte == u8::MAX;
         }
-        at = at.saturating_add(16);
+        at = at.saturating_add(32);
     }
     Ok(match (steady, blank) {
         (false, _) => Sight::Unsteady,

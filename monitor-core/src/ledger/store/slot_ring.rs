@@ -32,6 +32,10 @@ const VERSION: u8 = 1;
 /// Most bytes that one slot can hold.
 pub(super) const SLOT_CONTENT_BYTES: usize = 496;
 
+/// Bytes that are read at once when a slot is checked; the last ones are its check.
+const PIECE_BYTES: u32 = 32;
+const CHECKED_OF_LAST: usize = 28;
+
 const _: () = assert!(HEAD_BYTES + SLOT_CONTENT_BYTES == CRC_AT);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -412,24 +416,32 @@ pub(super) fn position_of(slot: &[u8], kind: u8) -> Option<u32> {
 /// `None` if its check is wrong, or if it cannot be read or reads differently twice; `content` is worthless then.
 fn pass<F: NorFlash>(flash: &mut F, at: u32, content: &mut [u8]) -> Result<Option<Pass>, StoreError> {
     let mut found = Pass { head: [0; 16], crc: 0 };
-    let (mut crc, mut told) = (Crc32::new(), 0);
+    let (mut crc, mut told, mut number) = (Crc32::new(), 0, 0_u32);
     let mut content = content.iter_mut();
-    let mut piece = [0; 16];
-    for number in 0..SLOT_BYTES / 16 {
-        let sight = look_into(flash, at.saturating_add(number.saturating_mul(16)), &mut piece)?;
+    let mut piece = [0; PIECE_BYTES as usize];
+    while number < SLOT_BYTES / PIECE_BYTES {
+        let sight = look_into(flash, at.saturating_add(number.saturating_mul(PIECE_BYTES)), &mut piece)?;
         if !matches!(sight, Sight::Bytes | Sight::Blank) {
             return Ok(None);
         }
-        let (checked, rest) = if number == SLOT_BYTES / 16 - 1 { (12, 4) } else { (16, 0) };
-        crc = crc.with(piece.get(..checked).unwrap_or_default());
-        told = number32(&piece, checked, rest);
+        let mut skipped = 0;
         if number == 0 {
-            found.head = piece;
+            found.head = piece.first_chunk().copied().unwrap_or_default();
+            skipped = HEAD_BYTES;
         }
-        let skipped = if number == 0 { HEAD_BYTES } else { 0 };
-        // The piece goes first: the one that ends must not take a place of the other with it.
-        for (from, to) in piece.iter().skip(skipped).zip(content.by_ref()) {
-            *to = *from;
+        number = number.saturating_add(1);
+        let (checked, check) = piece.split_at_checked(CHECKED_OF_LAST).unwrap_or_default();
+        crc = crc.with(checked);
+        if number < SLOT_BYTES / PIECE_BYTES {
+            crc = crc.with(check);
+        } else {
+            told = number32(check, 0, 4);
+        }
+        if content.len() > 0 {
+            // The piece goes first: the one that ends must not take a place of the other with it.
+            for (from, to) in piece.iter().skip(skipped).zip(content.by_ref()) {
+                *to = *from;
+            }
         }
     }
     found.crc = crc.finish();
