@@ -13,14 +13,14 @@ use monitor_core::calibration::Calibration;
 use monitor_core::detect::Unavailable;
 use monitor_core::event::{Event, State};
 use monitor_core::finding::{Finding, Level};
-use monitor_core::ledger::store::{StoreError, Work};
+use monitor_core::ledger::store::{Progress, StoreError, Work};
 use monitor_core::profile::ProfileError;
 use monitor_core::time::Instant;
 
 use crate::actions::Action;
 use crate::columns::ColumnMap;
 use crate::doubt::{Doubt, Watch};
-use crate::memory::RegionFlash;
+use crate::memory::{RegionFlash, random_key};
 use crate::problem::{Exit, Problem};
 use crate::profile::HostProfile;
 use crate::quality::AlarmQuality;
@@ -330,6 +330,10 @@ impl Run<'_> {
         }
         while !self.monitor.is_ready() {
             let _ = self.monitor.service(Instant::from_millis(0), flash)?;
+        }
+        // A memory that has a key keeps it. Without random numbers there is none, which the service book says.
+        if let Some(random) = random_key() {
+            while self.monitor.make_chain_key(flash, &random)? == Progress::Again {}
         }
         Ok(())
     }
