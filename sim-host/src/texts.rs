@@ -78,6 +78,21 @@ pub fn salvage_losses(salvaged: &Salvage) -> Vec<String> {
         !salvaged.doubled.is_empty(),
         format!("two sectors claim one place, and one was left out: {}", salvaged.doubled.join(", ")),
     );
+    say(
+        salvaged.mended_hours > 0,
+        format!(
+            "the beginning of a sector of hours is gone; its {} records were added to the hours of the sector before, which \
+             is the least that the engine has run",
+            salvaged.mended_hours
+        ),
+    );
+    say(
+        salvaged.useless_hours > 0,
+        format!(
+            "{} hours records were left out: the beginning of their sector is gone, and no other tells what they add to",
+            salvaged.useless_hours
+        ),
+    );
     losses
 }
 

@@ -11,6 +11,7 @@
 //!
 //! All numbers are little-endian. Host and board read and write the region with the same code.
 
+mod headless;
 mod lock;
 mod recover;
 mod region;

@@ -49,7 +49,7 @@ pub use journal_walk::Walk;
 pub use layout::{Area, REGION_BYTES, SECTOR_BYTES};
 pub use learned::{LEARNED_BYTES, LearnedArea, learned_is_due};
 pub use life::Life;
-pub use salvage::{Home, home_of};
+pub use salvage::{Home, home_of, hours_header, hours_records};
 pub use settings::Settings;
 pub use settings_area::SettingsArea;
 pub use snapshot_area::{SnapshotArea, SnapshotWalk};
