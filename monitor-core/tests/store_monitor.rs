@@ -231,7 +231,7 @@ fn records_carry_the_running_seconds_at_which_they_happened() {
         match recorded.record {
             Record::Event(event) => found.push((event.state.name(), recorded.running_s)),
             Record::PowerUp { boot } => {
-                found.push((if boot == 1 { "first power-up" } else { "power-up" }, recorded.running_s))
+                found.push((if boot == 1 { "first power-up" } else { "power-up" }, recorded.running_s));
             }
             _ => {}
         }
