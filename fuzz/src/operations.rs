@@ -153,7 +153,7 @@ impl<const WORD: usize, const PAGE: usize> Life<WORD, PAGE> {
             let served = self.store.service(&mut self.flash, &self.hours, conditions);
             let work = self.unless_gone(served)?;
             if let Some(saved) = self.store.hours.saved() {
-                self.saved = self.saved.at_least(&saved);
+                self.saved.raise_to(&saved);
             }
             if work == Work::Nothing && (self.store.is_ready() || !conditions.supply_is_good) {
                 return Ok(());

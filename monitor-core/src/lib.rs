@@ -41,4 +41,5 @@ pub mod profile;
 pub mod time;
 pub mod units;
 
+pub use assess::LearnedStretch;
 pub use monitor::Monitor;

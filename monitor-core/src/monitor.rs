@@ -6,7 +6,7 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::acquire::{Channel, ChannelSet, Readings};
 use crate::advise::{Alarms, Annunciator, Button, EventQueue, Happening, Place, Signals, admissible};
-use crate::assess::{Expected, Normal};
+use crate::assess::{Expected, LearnedStretch, Normal};
 use crate::command::{Command, Refusal};
 use crate::condition::{Run, RunState, RunTracker, SteadyWatch, Tick, TickBuilder, Timeline};
 use crate::detect::{
@@ -17,7 +17,7 @@ use crate::event::{Event, Evidence, EvidenceKey, State};
 use crate::finding::{Finding, Kind};
 use crate::forecast::HeadTrend;
 use crate::ledger::packing::{Packer, Unpacker};
-use crate::ledger::store::{LEARNED_BYTES, Store, StoreError, Work};
+use crate::ledger::store::{LEARNED_BYTES, Progress, Store, StoreError, Work};
 use crate::ledger::{Abuse, Hours, Keeper, Moment};
 use crate::profile::{Profile, ProfileError};
 use crate::time::Instant;
@@ -236,7 +236,7 @@ impl Monitor {
         self.last_stamp = now;
         let quarters = self.builder.add(readings, self.tracker.running(), advance.passed_ms);
         if let Some(hole_ms) = self.tracker.sample(self.timeline.elapsed_ms(), quarters, &mut self.hours) {
-            self.keeper.hole(hole_ms);
+            self.keeper.hole(hole_ms, self.hours.running_seconds());
         }
         closed
     }
@@ -416,7 +416,7 @@ impl Monitor {
 
     fn report(&mut self, happening: &Happening, place: Place) {
         let event = self.event(self.scene.tick.stamp, happening);
-        self.keeper.event(&event);
+        self.keeper.event(&event, self.hours.running_seconds());
         self.queue.add_sorted(event, place);
     }
 
@@ -472,7 +472,7 @@ impl Monitor {
 
     fn report_last(&mut self, stamp: Instant, happening: &Happening) {
         let event = self.event(stamp, happening);
-        self.keeper.event(&event);
+        self.keeper.event(&event, self.hours.running_seconds());
         self.queue.add_last(event, Place::of(happening));
     }
 
@@ -546,7 +546,7 @@ impl Monitor {
     /// The part cannot hold the region, or nothing can be read of an area. The monitor works without a store; what can
     /// be read is kept up.
     pub fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32) -> Result<(), StoreError> {
-        self.keeper.open(flash, start)
+        self.keeper.open(flash, start, self.hours.running_seconds())
     }
 
     /// Writes to flash what is due, with one flash operation at most. To be called until it says [`Work::Nothing`], and
@@ -588,6 +588,16 @@ impl Monitor {
         Ok(())
     }
 
+    /// Gives the chain of the journal its key: 16 random bytes that are made on the board and never leave it. To be called
+    /// once the store [is ready](Monitor::is_ready), with one flash operation at most a call, until it says
+    /// [`Progress::Done`]; a memory that has a key keeps it. Without a key the journal works as well, and shows no edits.
+    ///
+    /// # Errors
+    /// Not ready, flash may not be written, or the flash refused: the memory has no new key then.
+    pub fn make_chain_key<F: NorFlash>(&mut self, flash: &mut F, random: &[u8; 16]) -> Result<Progress, StoreError> {
+        self.keeper.make_chain_key(flash, random)
+    }
+
     /// Whether the store is open, its first acts after power-up are done, and what it kept has been taken over.
     #[must_use]
     pub fn is_ready(&self) -> bool {
@@ -610,6 +620,24 @@ impl Monitor {
     #[must_use]
     pub const fn hours(&self) -> &Hours {
         &self.hours
+    }
+
+    /// What this engine does when it is well, by stretches of engine speed; those of which nothing is known are left out.
+    pub fn learned(&self) -> impl Iterator<Item = LearnedStretch> + '_ {
+        self.scene.normal.learned.shown()
+    }
+
+    /// Whether the engine runs at idle, afloat, and has warmed up.
+    #[must_use]
+    pub fn is_at_warm_idle(&self) -> bool {
+        let rpm = self.scene.tick.good(Channel::Rpm);
+        let afloat = self.scene.tick.run.state == RunState::Running;
+        afloat && self.scene.expected.warm && rpm.is_some_and(|rpm| self.scene.normal.at_idle(rpm))
+    }
+
+    /// Forgets what was learned, before a new commissioning run: another engine, or one that was overhauled.
+    pub fn relearn(&mut self) {
+        self.scene.normal.forget_learned();
     }
 
     /// Whether this engine's idle stream was seen to be strong enough for its meter. Until then no water at idle proves

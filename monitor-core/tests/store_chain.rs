@@ -143,40 +143,6 @@ fn an_event_does_not_take_over_the_detail_of_one_that_was_given_up() {
 }
 
 #[test]
-fn how_long_the_engine_was_run_on_after_the_alarm() {
-    let mut flash = Flash::new(6);
-    let mut journal = open(&mut flash, 1);
-    let happened = [
-        (100, event(1, What::Raised)),
-        (110, event(2, What::Raised)),
-        (160, event(1, What::Acknowledged)),
-        (400, event(1, What::Cleared)),
-        (420, event(1, What::Raised)),
-        (425, event(3, What::Acknowledged)),
-        (450, event(1, What::Cleared)),
-    ];
-    for (running_s, record) in &happened {
-        append(&mut journal, &mut flash, *running_s, record);
-    }
-    let mut found = Vec::new();
-    let mut walk = journal.newest();
-    while let Some(recorded) = journal.older(&mut flash, &mut walk).unwrap() {
-        found.push(journal.run_on_s(&mut flash, &recorded, 1_000).unwrap());
-    }
-    found.reverse();
-    let expected = [
-        Some(300), // raised at 100, cleared at 400
-        Some(890), // still open at 1,000
-        Some(60),
-        Some(300),
-        Some(30), // the same episode again: 420 to 450
-        None,     // its `raised` is not in the journal
-        Some(30),
-    ];
-    assert_eq!(found, expected);
-}
-
-#[test]
 fn every_kind_of_record_comes_back() {
     let mut flash = Flash::new(6);
     let mut journal = open(&mut flash, 70_000);

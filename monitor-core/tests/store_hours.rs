@@ -146,8 +146,12 @@ fn no_cut_costs_more_than_ten_seconds_and_hours_never_go_back() {
             continue;
         }
         let found = area.saved().unwrap();
-        assert_eq!(found.at_least(&shown), found, "boot {boot}: hours went back");
-        most_lost_ms = most_lost_ms.max(truth.minus(&found).all_running_ms());
+        let mut at_least = found;
+        at_least.raise_to(&shown);
+        assert_eq!(at_least, found, "boot {boot}: hours went back");
+        let mut lost = truth;
+        lost.subtract(&found);
+        most_lost_ms = most_lost_ms.max(lost.all_running_ms());
         assert!(most_lost_ms <= 10_000, "boot {boot}: {most_lost_ms} ms of running lost");
         (shown, truth) = (found, found);
         let (mut runs, mut band) = (false, 0);
@@ -206,7 +210,7 @@ fn one_call_is_one_operation() {
         let work = area.service(&mut flash, &totals, conditions).unwrap();
         let spent = flash.counts().since(&before);
         match work {
-            Work::Nothing => assert_eq!(spent.units, 0, "second {second}"),
+            Work::Nothing | Work::Looked => assert_eq!(spent.units, 0, "second {second}"),
             Work::Wrote => assert!([4, 20].contains(&spent.word_writes) && spent.erases == 0, "second {second}"),
             Work::Erased => assert_eq!((spent.erases, spent.word_writes), (1, 0), "second {second}"),
         }

@@ -7,7 +7,7 @@ use monitor_core::Monitor;
 use monitor_core::command::Command;
 use monitor_core::event::{AlarmState, State};
 use monitor_core::finding::Finding;
-use monitor_core::ledger::store::{Record, Work};
+use monitor_core::ledger::store::{Key, Progress, Record, Verdict, Work};
 use monitor_core::time::Instant;
 use powercut::SimFlash;
 
@@ -169,6 +169,101 @@ fn holes_and_power_ups_are_journalled() {
     let holes =
         records.iter().filter_map(|record| if let Record::Hole { seconds } = record { Some(*seconds) } else { None });
     assert_eq!(holes.collect::<Vec<_>>(), [101, 21], "{records:?}");
+}
+
+/// Over-speed comes and goes: an event every 80 s, as one within 60 s of the last belongs to the same episode.
+fn flap(board: &mut Board, times: u32) {
+    for _ in 0..times {
+        board.run(10, fast());
+        board.run(80, Row::healthy(3_000));
+    }
+}
+
+fn counted_and_written(records: &[Record]) -> (u32, usize) {
+    let counts = records.iter().map(|record| if let Record::Counted { count, .. } = record { *count } else { 0 });
+    let events = records.iter().filter(|record| matches!(record, Record::Event(_)));
+    (counts.map(u32::from).sum(), events.count())
+}
+
+#[test]
+fn twenty_events_of_a_finding_and_trip_are_written_and_the_others_counted() {
+    let mut board = Board::new();
+    flap(&mut board, 25);
+    let _ = board.monitor.end_trip();
+    board.settle();
+    assert_eq!(counted_and_written(&board.records()), (30, 20), "raised and cleared each time");
+    let tally = board.monitor.store().journal.tally(&mut board.flash).unwrap();
+    assert_eq!(tally.warnings, 50, "the totals are whole");
+    // The next trip has its own twenty.
+    board.monitor.begin_trip(board.now(), 1);
+    flap(&mut board, 3);
+    board.settle();
+    assert_eq!(counted_and_written(&board.records()), (30, 26));
+}
+
+#[test]
+fn a_power_cut_takes_no_more_than_five_minutes_of_counts() {
+    let mut board = Board::new();
+    flap(&mut board, 25);
+    board.power_up();
+    let (counted, written) = counted_and_written(&board.records());
+    assert_eq!(written, 20);
+    assert!((30 - 2 * 4..=30).contains(&counted), "{counted}: four times two events in 300 s of running and some more");
+}
+
+#[test]
+fn records_carry_the_running_seconds_at_which_they_happened() {
+    let mut board = Board::new();
+    board.run(51, Row::healthy(3_000));
+    let _ = board.monitor.end_trip();
+    board.settle();
+    // The next power-up: the hours before come on top, though they are not known yet when the power comes.
+    board.power_up();
+    // The supply is poor for a while, so that what happens waits.
+    board.monitor.allow_writes(false);
+    board.run(30, fast());
+    board.run(30, Row::healthy(3_000));
+    board.monitor.allow_writes(true);
+    board.run(60, Row::healthy(3_000));
+    let journal = &board.monitor.store().journal;
+    let (mut walk, mut found) = (journal.newest(), Vec::new());
+    while let Some(recorded) = journal.older(&mut board.flash, &mut walk).unwrap() {
+        match recorded.record {
+            Record::Event(event) => found.push((event.state.name(), recorded.running_s)),
+            Record::PowerUp { boot } => {
+                found.push((if boot == 1 { "first power-up" } else { "power-up" }, recorded.running_s));
+            }
+            _ => {}
+        }
+    }
+    found.reverse();
+    // 50 s before; over-speed stands after 3 s, and has gone for 10 s when it clears.
+    assert_eq!(found, [("first power-up", 0), ("power-up", 50), ("raised", 50 + 3), ("cleared", 50 + 40)]);
+}
+
+#[test]
+fn the_chain_gets_its_key_once_and_seals_every_hour() {
+    let mut board = Board::new();
+    let key = *b"sixteen random 1";
+    while board.monitor.make_chain_key(&mut board.flash, &key).unwrap() == Progress::Again {}
+    board.settle();
+    board.run(10, fast());
+    board.run(3_700, Row::healthy(3_000));
+    board.settle();
+    let verdict = |board: &mut Board, key: [u8; 16]| {
+        board.monitor.store().journal.verify(&mut board.flash, Some(&Key::from_bytes(key))).unwrap()
+    };
+    assert_eq!(verdict(&mut board, key), Verdict::Sound);
+    // Another key is offered after the next power-up: the first one stays.
+    board.power_up();
+    let other = *b"another random 2";
+    assert_eq!(board.monitor.make_chain_key(&mut board.flash, &other), Ok(Progress::Done));
+    board.run(3_700, Row::healthy(3_000));
+    board.settle();
+    assert_eq!(verdict(&mut board, key), Verdict::Sound);
+    assert!(matches!(verdict(&mut board, other), Verdict::Broken { .. }));
+    let seals = board.records().into_iter().filter(|record| matches!(record, Record::Seal { .. })).count();
+    assert_eq!(seals, 2, "one for each hour of running");
 }
 
 #[test]

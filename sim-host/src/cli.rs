@@ -6,7 +6,7 @@ use std::ffi::OsString;
 use std::path::PathBuf;
 
 use crate::texts;
-use clap::error::{ContextKind, ContextValue, ErrorKind};
+use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use monitor_core::finding::Level;
 
@@ -17,8 +17,6 @@ pub use fit::{CheckArgs, FitArgs, FitCommand, FitFormat};
 
 /// Commands that later versions will have.
 const LATER_COMMANDS: [&str; 4] = ["report", "board", "fleet", "demo"];
-/// Options of `replay` that later versions will have.
-const LATER_OPTIONS: [&str; 2] = ["--commission", "--relearn"];
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -92,6 +90,12 @@ pub struct ReplayArgs {
     /// Also write the map that was used to this file (TOML)
     #[arg(long, value_name = "MAP.toml", requires = "columns")]
     pub write_columns: Option<PathBuf>,
+    /// The commissioning run, replayed first, as trip -1: what this engine does when it is well
+    #[arg(long, value_name = "TRACE")]
+    pub commission: Option<PathBuf>,
+    /// Forget what the memory knows of the engine and learn it anew from the commissioning run
+    #[arg(long, requires = "commission")]
+    pub relearn: bool,
     /// What people do meanwhile (CSV, header `trip,t_s,action,finding`)
     #[arg(long, value_name = "A.csv")]
     pub actions: Option<PathBuf>,
@@ -373,14 +377,6 @@ pub fn definition() -> clap::Command {
 fn refusal(error: &clap::Error) -> Refusal {
     match error.kind() {
         ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => return Refusal::Answer(error.to_string()),
-        ErrorKind::UnknownArgument => {
-            if let Some(ContextValue::String(argument)) = error.get(ContextKind::InvalidArg) {
-                let option = argument.split('=').next().unwrap_or(argument);
-                if LATER_OPTIONS.contains(&option) {
-                    return Refusal::Problem(not_yet(option));
-                }
-            }
-        }
         _ => {}
     }
     Refusal::Usage(error.to_string())

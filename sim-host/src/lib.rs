@@ -7,6 +7,7 @@ pub mod cli;
 pub mod cmd;
 pub mod columns;
 pub mod columns_auto;
+pub mod commission;
 pub mod doubt;
 pub mod fit;
 mod html;

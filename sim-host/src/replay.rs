@@ -6,7 +6,6 @@ use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use monitor_core::Monitor;
 use monitor_core::acquire::{Channel, ChannelSet};
 use monitor_core::advise::write_event_json;
 use monitor_core::calibration::Calibration;
@@ -14,19 +13,25 @@ use monitor_core::condition::RunState;
 use monitor_core::detect::Unavailable;
 use monitor_core::event::{Event, State};
 use monitor_core::finding::{Finding, Level};
-use monitor_core::ledger::store::{StoreError, Work};
+use monitor_core::ledger::store::{Progress, StoreError, Work};
 use monitor_core::profile::ProfileError;
 use monitor_core::time::Instant;
+use monitor_core::{LearnedStretch, Monitor};
 
 use crate::actions::Action;
 use crate::columns::ColumnMap;
+use crate::commission::Coverage;
 use crate::doubt::{Doubt, Watch};
-use crate::memory::RegionFlash;
+use crate::memory::{RegionFlash, random_key};
 use crate::problem::{Exit, Problem};
 use crate::profile::HostProfile;
 use crate::quality::AlarmQuality;
+use crate::texts;
 use crate::trace::ahead::with_rows;
 use crate::trace::{Complaint, Row, TraceReader};
+
+/// The number of the commissioning run among the trips.
+const COMMISSIONING: i16 = -1;
 
 /// All that a replay works on; read and checked before the first trace is opened.
 #[derive(Debug)]
@@ -39,6 +44,10 @@ pub struct Plan {
     pub actions: Vec<Action>,
     /// One trip each, in this order.
     pub traces: Vec<PathBuf>,
+    /// The commissioning run, replayed before them as trip −1.
+    pub commission: Option<PathBuf>,
+    /// Whether a normal that is known already is to be forgotten for it.
+    pub relearn: bool,
 }
 
 /// The beginning of a trip.
@@ -171,6 +180,10 @@ pub struct Outcome {
     pub worst: Option<Level>,
     /// The worst problem that a trace had.
     pub failed: Option<Exit>,
+    /// What the commissioning run held, where there was one.
+    pub coverage: Option<Coverage>,
+    /// What is known of this engine at the end.
+    pub learned: Vec<LearnedStretch>,
     /// Places in the memory that held something and could not be read at the start.
     pub damaged: u16,
 }
@@ -184,6 +197,8 @@ pub enum Stop {
     Output(io::Error),
     /// The store refused the memory.
     Memory(StoreError),
+    /// The engine was commissioned before.
+    Commissioned,
 }
 
 impl From<StoreError> for Stop {
@@ -214,10 +229,14 @@ pub fn replay(
     let mut monitor = Box::new(Monitor::new());
     monitor.begin(&plan.profile.core).map_err(Stop::Profile)?;
     let outcome = Outcome { calibration: plan.profile.calibration, ..Outcome::default() };
-    let mut run = Run { plan, monitor: &mut monitor, memory, events, notes, outcome, raised: 0 };
+    let mut run = Run { plan, monitor: &mut monitor, memory, events, notes, outcome, coverage: None, raised: 0 };
+    if let Some(path) = &plan.commission {
+        run.commission(path)?;
+    }
     for (trip, path) in (0..).zip(&plan.traces) {
         run.trip(trip, path)?;
     }
+    run.outcome.learned = run.monitor.learned().collect();
     let tried = run.plan.traces.len();
     // Actions of trips that never were.
     let never = plan.actions.iter().filter(|action| !usize::try_from(action.trip).is_ok_and(|trip| trip < tried));
@@ -232,10 +251,34 @@ struct Run<'a> {
     events: &'a mut dyn EventSink,
     notes: &'a mut dyn NoteSink,
     outcome: Outcome,
+    /// While the commissioning run is replayed.
+    coverage: Option<Coverage>,
     raised: u64,
 }
 
 impl Run<'_> {
+    /// The commissioning run: what it shows is this engine's normal.
+    fn commission(&mut self, path: &Path) -> Result<(), Stop> {
+        self.power_up()?;
+        if self.monitor.learned().next().is_some() {
+            if !self.plan.relearn {
+                return Err(Stop::Commissioned);
+            }
+            self.monitor.relearn();
+        }
+        self.coverage = Some(Coverage::new(self.monitor));
+        self.trip(COMMISSIONING, path)?;
+        if let Some(mut coverage) = self.coverage.take() {
+            coverage.finish(self.monitor);
+            let readable = self.outcome.trips.iter().any(|trip| trip.trip == COMMISSIONING);
+            if readable && !coverage.is_of_use() {
+                self.failed(&texts::nothing_to_learn(path, coverage.was_on_hose()))?;
+            }
+            self.outcome.coverage = readable.then_some(coverage);
+        }
+        Ok(())
+    }
+
     fn trip(&mut self, trip: i16, path: &Path) -> Result<(), Stop> {
         let mut pending: Vec<_> = self.plan.actions.iter().copied().filter(|action| action.trip == trip).collect();
         match TraceReader::open(path, self.plan.columns.as_ref()) {
@@ -340,6 +383,10 @@ impl Run<'_> {
         while !self.monitor.is_ready() {
             let _ = self.monitor.service(Instant::from_millis(0), flash)?;
         }
+        // A memory that has a key keeps it. Without random numbers there is none, which the service book says.
+        if let Some(random) = random_key() {
+            while self.monitor.make_chain_key(flash, &random)? == Progress::Again {}
+        }
         Ok(())
     }
 
@@ -353,6 +400,9 @@ impl Run<'_> {
     /// The events of a decision tick, then what people do at it.
     fn tick(&mut self, tick: Instant, pending: &mut Vec<Action>) -> io::Result<()> {
         self.outcome.alarms.tick(tick.as_millis());
+        if let Some(coverage) = &mut self.coverage {
+            coverage.tick(self.monitor, tick);
+        }
         self.drain()?;
         if pending.iter().all(|action| action.at > tick) {
             return Ok(());

@@ -26,8 +26,16 @@ pub fn to_json(outcome: &Outcome) -> String {
         string(json, &trip.file);
         push(json, format_args!(",\"running_s\":{},\"starts\":{}}}", trip.running_ms / 1_000, trip.starts));
     });
-    // Nothing is learned in this version.
-    push(&mut json, format_args!("],\"learned\":[],\"actions_without_effect\":{}", outcome.actions_without_effect));
+    json.push_str("],\"learned\":[");
+    list(&mut json, &outcome.learned, |json, stretch| {
+        let (from, to, seconds) = (stretch.from_rpm, stretch.to_rpm, stretch.ticks);
+        push(json, format_args!("{{\"rpm_band\":\"{from}-{to}\",\"seconds\":{seconds},\"flow\":"));
+        thousandths(json, stretch.flow);
+        json.push_str(",\"head\":");
+        thousandths(json, stretch.head);
+        json.push('}');
+    });
+    push(&mut json, format_args!("],\"actions_without_effect\":{}", outcome.actions_without_effect));
     alarm_quality(&mut json, &outcome.alarms);
     json.push_str(",\"calibration\":[");
     list(&mut json, texts::calibrations(&outcome.calibration), |json, (channel, words)| {
@@ -48,6 +56,14 @@ fn alarm_quality(json: &mut String, alarms: &AlarmQuality) {
     json.push_str("],\"stale\":[");
     list(json, &alarms.stale, |json, name| string(json, name));
     json.push_str("]}");
+}
+
+/// Litres a minute or degrees Celsius.
+fn thousandths(json: &mut String, raw: Option<i32>) {
+    match raw {
+        Some(raw) => push(json, format_args!("{:.3}", f64::from(raw) / 1_000.0)),
+        None => json.push_str("null"),
+    }
 }
 
 fn list<T>(json: &mut String, items: impl IntoIterator<Item = T>, mut write: impl FnMut(&mut String, T)) {

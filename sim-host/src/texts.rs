@@ -3,13 +3,18 @@
 //! The core knows names and check ids; what they mean to a mechanic stands here. Sentences say what to look at, never
 //! more than the monitor can know.
 
+use std::path::Path;
+
+use crate::commission::Gap;
 use crate::doubt::Doubt;
+use crate::problem::{Exit, Problem};
 use crate::quality::AlarmQuality;
 use monitor_core::acquire::{Channel, ChannelSet};
 use monitor_core::calibration::Calibration;
 use monitor_core::detect::Unavailable;
 use monitor_core::event::{AlarmState, EvidenceKey, State};
 use monitor_core::finding::{Finding, Level};
+use monitor_core::ledger::Band;
 
 use crate::ledger::Ledger;
 use crate::memory::Salvage;
@@ -37,6 +42,34 @@ pub const CAUTIONS: &str = "This monitor advises; it never stops or slows the en
 /// Why a memory is as it was.
 pub const MEMORY_NOT_REPLACED: &str = "the memory was left as it was, because a trace could not be used; replay all of \
     them again when it can";
+
+/// A commissioning run of which nothing can be learned.
+#[must_use]
+pub fn nothing_to_learn(file: &Path, on_hose: bool) -> Problem {
+    let cause = if on_hose {
+        "Nothing can be learned of this commissioning run: the engine was on a hose, whose pressure hides the pump"
+    } else {
+        "Nothing can be learned of this commissioning run: the engine was never held at one speed for long enough"
+    };
+    let remedy = "Commission afloat and in gear: warm the engine up, then five minutes at idle and two minutes each near \
+        40, 60 and 80 % of rated speed";
+    Problem::new(Exit::Unreadable, cause, remedy).in_file(file)
+}
+
+/// Something that a commissioning run held too little of, and what it costs.
+#[must_use]
+pub fn commissioning_gap(gap: &Gap) -> String {
+    let band = if gap.band == Band::Idle { "at warm idle" } else { "in the band " };
+    let name = if gap.band == Band::Idle { "" } else { gap.band.name() };
+    let costs: Vec<&str> = gap.costs.iter().map(|finding| finding.name()).collect();
+    format!(
+        "the commissioning run holds {} s {band}{name}, {} s are wanted; until the engine was seen there, these are found \
+         late or not: {}",
+        gap.seconds,
+        gap.wanted_s,
+        costs.join(", ")
+    )
+}
 
 /// How much of a memory could not be read.
 #[must_use]
@@ -86,6 +119,21 @@ pub fn salvage_losses(salvaged: &Salvage) -> Vec<String> {
     say(
         !salvaged.doubled.is_empty(),
         format!("two sectors claim one place, and one was left out: {}", salvaged.doubled.join(", ")),
+    );
+    say(
+        salvaged.mended_hours > 0,
+        format!(
+            "the beginning of a sector of hours is gone; its {} records were added to the hours of the sector before, which \
+             is the least that the engine has run",
+            salvaged.mended_hours
+        ),
+    );
+    say(
+        salvaged.useless_hours > 0,
+        format!(
+            "{} hours records were left out: the beginning of their sector is gone, and no other tells what they add to",
+            salvaged.useless_hours
+        ),
     );
     losses
 }
@@ -484,7 +532,8 @@ pub fn alarm_quality(alarms: &AlarmQuality) -> String {
 #[must_use]
 pub fn trip_heading(trip: i16, file: &str, boat: Option<&str>) -> String {
     let boat = boat.map_or_else(String::new, |name| format!("{name}, "));
-    format!("{boat}trip {trip}, {file} (hours:minutes:seconds from its first row)")
+    let trip = if trip < 0 { "commissioning run".to_owned() } else { format!("trip {trip}") };
+    format!("{boat}{trip}, {file} (hours:minutes:seconds from its first row)")
 }
 
 fn counted(count: u64, one: &str, many: &str) -> String {

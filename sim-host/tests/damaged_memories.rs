@@ -59,6 +59,43 @@ fn a_memory_of_version_1_is_read() {
     assert_eq!(ledger.damaged, 0);
 }
 
+/// The engine ran on while the second sector of hours was begun, so the first one is not erased yet.
+#[test]
+fn hours_behind_a_lost_header_are_used_where_the_sector_before_is_there() {
+    const SECTOR: usize = 4_096;
+    let whole = region().bytes().to_vec();
+    let without = |places: &[(usize, usize)]| {
+        let mut bytes = whole.clone();
+        for (from, to) in places {
+            bytes[*from..*to].fill(0);
+        }
+        bytes
+    };
+    // By then the third sector has begun, at the place of the first.
+    let (newer, older) = ((0, SECTOR), (SECTOR, 2 * SECTOR));
+    let (newer_header, older_header) = ((0, 80), (SECTOR, SECTOR + 80));
+    let mut swapped = without(&[newer_header]);
+    for at in 0..SECTOR {
+        swapped.swap(at, SECTOR + at);
+    }
+    let cases = [
+        ("whole", whole.clone(), 3_990..=4_000, false, false),
+        ("the newer header", without(&[newer_header]), 3_980..=4_000, true, false),
+        ("and swapped", swapped, 3_980..=4_000, true, false),
+        ("both headers", without(&[older_header, newer_header]), 0..=0, false, true),
+        ("the older sector", without(&[older]), 3_990..=4_000, false, false),
+        ("the older sector and the newer header", without(&[older, newer_header]), 0..=0, false, true),
+        ("the newer sector", without(&[newer]), 3_600..=3_630, false, false),
+    ];
+    for (name, bytes, running_s, mended, useless) in cases {
+        let saved = salvage(&bytes).unwrap();
+        let found = read(&saved.region).unwrap().totals.all_running_ms() / 1_000;
+        assert!(running_s.contains(&found), "{name}: {found} s");
+        let told = (saved.mended_hours, saved.useless_hours);
+        assert_eq!((told.0 > 20, told.1 > 20), (mended, useless), "{name}: {told:?}");
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
 

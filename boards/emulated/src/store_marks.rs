@@ -24,12 +24,13 @@ impl semihost::TaskMarks for StoreMarks {
         match (task, work) {
             (Task::Open, _) => mark_open_ended(),
             (Task::Service, Work::Nothing) => mark_service_nothing(),
+            (Task::Service, Work::Looked) => mark_service_looked(),
             (Task::Service, Work::Wrote) => mark_service_wrote(),
             (Task::Service, Work::Erased) => mark_service_erased(),
-            (Task::Append, Work::Nothing) => {}
+            (Task::Append, Work::Nothing | Work::Looked) => mark_append_looked(),
             (Task::Append, Work::Wrote) => mark_append_wrote(),
             (Task::Append, Work::Erased) => mark_append_erased(),
-            (Task::Save, Work::Nothing) => {}
+            (Task::Save, Work::Nothing | Work::Looked) => {}
             (Task::Save, Work::Wrote) => mark_save_wrote(),
             (Task::Save, Work::Erased) => mark_save_erased(),
         }
@@ -49,4 +50,6 @@ markers! {
     mark_save_begins: 10;
     mark_save_wrote: 11;
     mark_save_erased: 12;
+    mark_service_looked: 13;
+    mark_append_looked: 14;
 }

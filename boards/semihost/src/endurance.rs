@@ -32,6 +32,8 @@ impl Rounds {
     ///
     /// # Errors
     /// It says something else.
+    // Apart, so that the words are not on the stack that is measured.
+    #[inline(never)]
     pub fn asked_for() -> Result<Self, ExitCode> {
         let names = CommandLine::fetch().map_err(|Refused| ExitCode::CommandLine)?;
         let Some((&0, digits)) = names.second().split_last() else { return Err(ExitCode::CommandLine) };

@@ -17,6 +17,8 @@ const ENOUGH: u8 = 16;
 const BELIEVED: u8 = 4;
 /// Blocks from which a stretch counts as seen, so that a few per cent off its mean say something.
 const SEEN: u8 = 6;
+/// Decision ticks in a block.
+const TICKS_A_BLOCK: u32 = 8;
 /// Nothing is said between two means that are further apart than this part of the speeds up to the maximum: 3/8.
 const WIDEST_GAP_EIGHTHS: i32 = 3;
 
@@ -74,14 +76,19 @@ impl Stretch {
     }
 }
 
-/// One stretch as it is shown.
+/// One stretch of engine speed and what is normal there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Shown {
-    pub(crate) from_rpm: i32,
-    pub(crate) to_rpm: i32,
-    pub(crate) blocks: u8,
-    pub(crate) flow: Option<i32>,
-    pub(crate) head: Option<i32>,
+pub struct LearnedStretch {
+    /// First engine speed of the stretch, in whole rpm.
+    pub from_rpm: i32,
+    /// Last engine speed of the stretch, in whole rpm.
+    pub to_rpm: i32,
+    /// Decision ticks that what is known best rests on: seconds at one sample a second.
+    pub ticks: u32,
+    /// Telltale flow in mL/min.
+    pub flow: Option<i32>,
+    /// Settled head of the warm engine in m°C.
+    pub head: Option<i32>,
 }
 
 /// Everything learned against engine speed.
@@ -114,11 +121,6 @@ impl Learned {
         self.stretches = [Stretch::EMPTY; STRETCHES];
     }
 
-    /// Whether anything is known.
-    pub(crate) fn knows_anything(&self) -> bool {
-        self.stretches.iter().any(|stretch| stretch.blocks.iter().any(|blocks| *blocks >= BELIEVED))
-    }
-
     fn index(&self, rpm: i32) -> usize {
         if rpm <= self.idle_up_to {
             return 0;
@@ -143,6 +145,11 @@ impl Learned {
             return false;
         }
         let kept = u16::try_from((raw >> norm.shift()).max(0)).unwrap_or(u16::MAX);
+        // A block that is half as much again as what was seen before it, or half of it, is a disturbance.
+        if *blocks > 0 && kept.abs_diff(*value) > *value >> 1_u32 {
+            *blocks = blocks.saturating_sub(1);
+            return true;
+        }
         *value = moved(*value, kept, *blocks);
         *blocks = blocks.saturating_add(1);
         // The speed goes with whatever is known best.
@@ -193,15 +200,15 @@ impl Learned {
     }
 
     /// The stretches of which anything is known.
-    pub(crate) fn shown(&self) -> impl Iterator<Item = Shown> + '_ {
-        let width = self.max_rpm.wrapping_sub(self.idle_up_to);
-        let edge = move |index: i32| self.idle_up_to.wrapping_add(width.wrapping_mul(index) / 9);
+    pub(crate) fn shown(&self) -> impl Iterator<Item = LearnedStretch> + '_ {
+        let width = self.max_rpm.saturating_sub(self.idle_up_to);
+        let edge = move |index: i32| self.idle_up_to.saturating_add(width.saturating_mul(index) / 9);
         self.stretches.iter().zip(0_i32..).filter_map(move |(stretch, index)| {
             let blocks = stretch.blocks.iter().copied().max().unwrap_or(0);
-            (blocks >= BELIEVED).then(|| Shown {
-                from_rpm: if index == 0 { 0 } else { edge(index.wrapping_sub(1)) },
+            (blocks >= BELIEVED).then(|| LearnedStretch {
+                from_rpm: if index == 0 { 0 } else { edge(index.saturating_sub(1)) },
                 to_rpm: edge(index),
-                blocks,
+                ticks: u32::from(blocks).saturating_mul(TICKS_A_BLOCK),
                 flow: stretch.get(Norm::FlowOpen).or_else(|| stretch.get(Norm::FlowShut)),
                 head: stretch.get(Norm::Head),
             })
@@ -319,7 +326,7 @@ mod tests {
             learned.learn(3_000, Norm::Supply, volts);
         }
         assert_eq!(learned.at(3_000, Norm::Supply), None);
-        assert!(!learned.knows_anything());
+        assert_eq!(learned.shown().count(), 0);
         learned.learn(3_000, Norm::Supply, 14_000);
         assert_eq!(learned.at(3_000, Norm::Supply), Some(14_100));
         assert_eq!(learned.seen(3_000, Norm::Supply), None);

@@ -8,6 +8,7 @@ mod wear;
 
 pub(crate) use causes::explains;
 pub(crate) use expected::{Expected, HeadSpan};
+pub use learned::LearnedStretch;
 pub(crate) use learned::Norm;
 pub(crate) use normal::Normal;
 pub(crate) use wear::{POINTS, Point};

@@ -151,6 +151,16 @@ impl Normal {
         self.to_water_quarters = faded.max(quarters);
     }
 
+    /// Forgets what was learned of the engine; the profile stays.
+    pub(crate) fn forget_learned(&mut self) {
+        self.learned.forget();
+        self.wear = Wear::new();
+        self.noise = [0; Channel::COUNT];
+        self.cranking_starts = 0;
+        self.to_water_quarters = 0;
+        self.readable_ms = 0;
+    }
+
     /// Lowest voltage while the starter turns, in mV, once three starts were seen.
     pub(crate) fn cranking(&self) -> Option<i32> {
         (self.cranking_starts >= CRANKING_STARTS).then_some(i32::from(self.cranking_millivolts))

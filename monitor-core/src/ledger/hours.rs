@@ -78,34 +78,29 @@ impl Totals {
         self.running_ms.iter().fold(0, |sum, band| sum.saturating_add(*band))
     }
 
-    /// Each counter combined with that of `other`.
-    fn combine(&self, other: &Self, wide: fn(u64, u64) -> u64, narrow: fn(u32, u32) -> u32) -> Self {
-        let mut combined = *self;
-        let counters = combined.running_ms.iter_mut().chain(combined.abuse_ms.iter_mut());
+    /// Each counter combined with that of `other`, in place: totals are large for a small stack.
+    fn combine(&mut self, other: &Self, wide: fn(u64, u64) -> u64, narrow: fn(u32, u32) -> u32) {
+        let counters = self.running_ms.iter_mut().chain(self.abuse_ms.iter_mut());
         for (counter, other) in counters.zip(other.running_ms.iter().chain(&other.abuse_ms)) {
             *counter = wide(*counter, *other);
         }
-        combined.starts = narrow(self.starts, other.starts);
-        combined.holes = narrow(self.holes, other.holes);
-        combined
+        self.starts = narrow(self.starts, other.starts);
+        self.holes = narrow(self.holes, other.holes);
     }
 
-    /// The sum of each counter.
-    #[must_use]
-    pub fn plus(&self, more: &Self) -> Self {
-        self.combine(more, u64::saturating_add, u32::saturating_add)
+    /// Adds `more` to each counter.
+    pub fn add(&mut self, more: &Self) {
+        self.combine(more, u64::saturating_add, u32::saturating_add);
     }
 
-    /// What each counter is ahead of that of `less`; 0 where it is behind.
-    #[must_use]
-    pub fn minus(&self, less: &Self) -> Self {
-        self.combine(less, u64::saturating_sub, u32::saturating_sub)
+    /// Takes `less` from each counter; 0 stays where it is more.
+    pub fn subtract(&mut self, less: &Self) {
+        self.combine(less, u64::saturating_sub, u32::saturating_sub);
     }
 
-    /// The greater of each counter.
-    #[must_use]
-    pub fn at_least(&self, floor: &Self) -> Self {
-        self.combine(floor, u64::max, u32::max)
+    /// Raises each counter to that of `floor`, where it is lower.
+    pub fn raise_to(&mut self, floor: &Self) {
+        self.combine(floor, u64::max, u32::max);
     }
 }
 
@@ -115,6 +110,9 @@ pub struct Hours {
     /// Upper edges of all bands but the last, in ¼ rpm; an edge belongs to its band.
     edges: [i32; Self::BANDS - 1],
     totals: Totals,
+    /// The running time once more, in whole seconds and the milliseconds beyond: to divide it costs too much in a step.
+    running_s: u32,
+    beyond_ms: u32,
 }
 
 impl Hours {
@@ -124,7 +122,7 @@ impl Hours {
     /// A new engine.
     #[must_use]
     pub const fn new() -> Self {
-        Self { edges: [i32::MAX; Self::BANDS - 1], totals: Totals::NONE }
+        Self { edges: [i32::MAX; Self::BANDS - 1], totals: Totals::NONE, running_s: 0, beyond_ms: 0 }
     }
 
     pub(crate) fn begin(&mut self, profile: &Profile) {
@@ -152,11 +150,24 @@ impl Hours {
         if let Some(total) = self.totals.running_ms.get_mut(band) {
             *total = total.saturating_add(passed_ms);
         }
+        self.pass(u32::try_from(passed_ms).unwrap_or(u32::MAX));
     }
 
     pub(crate) fn credit(&mut self, running_ms: &[u32; Self::BANDS]) {
+        let mut passed_ms = 0_u32;
         for (total, credit) in self.totals.running_ms.iter_mut().zip(running_ms) {
             *total = total.saturating_add(u64::from(*credit));
+            passed_ms = passed_ms.saturating_add(*credit);
+        }
+        self.pass(passed_ms);
+    }
+
+    fn pass(&mut self, passed_ms: u32) {
+        self.beyond_ms = self.beyond_ms.saturating_add(passed_ms);
+        // No more than 5 s are credited at once, so this ends sooner than a division on a core without one.
+        while let Some(left_ms) = self.beyond_ms.checked_sub(1_000) {
+            self.beyond_ms = left_ms;
+            self.running_s = self.running_s.saturating_add(1);
         }
     }
 
@@ -183,7 +194,10 @@ impl Hours {
     /// Takes over what a store has kept. What was counted since power-up, while the store was still being read, comes on
     /// top of it.
     pub(crate) fn take_over(&mut self, kept: &Totals) {
-        self.totals = self.totals.plus(kept);
+        self.totals.add(kept);
+        let running_ms = self.totals.all_running_ms();
+        self.running_s = u32::try_from(running_ms / 1_000).unwrap_or(u32::MAX);
+        self.beyond_ms = u32::try_from(running_ms % 1_000).unwrap_or(0);
     }
 
     /// Milliseconds of running.
@@ -195,7 +209,12 @@ impl Hours {
     /// Whole seconds of running.
     #[must_use]
     pub fn running_s(&self) -> u64 {
-        self.running_ms() / 1_000
+        u64::from(self.running_s)
+    }
+
+    /// Whole seconds of running, at no cost.
+    pub(crate) const fn running_seconds(&self) -> u32 {
+        self.running_s
     }
 
     /// Entries into running.
@@ -275,6 +294,10 @@ mod tests {
         let kept = Totals { running_ms: [9_000, 0, 0, 0, 7_000, 0, 0], abuse_ms: [1, 2, 3], starts: 12, holes: 4 };
         hours.take_over(&kept);
         assert_eq!((hours.running_ms(), hours.starts(), hours.holes()), (16_500, 13, 4));
+        hours.credit(&[400, 0, 0, 0, 0, 99, 0]);
+        assert_eq!((hours.running_ms(), hours.running_s()), (16_999, 16));
+        hours.credit_running(0, 1);
+        assert_eq!((hours.running_ms(), hours.running_s()), (17_000, 17));
         assert_eq!(hours.totals().abuse_ms, [1, 2, 3]);
     }
 

@@ -3,21 +3,21 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use super::hours::Hours;
+use super::quota::Quota;
 use super::snapshot::{SNAPSHOT_EVERY_S, SnapshotRing, Trigger};
 use super::store::{
-    Conditions, JournalEvent, LEARNED_BYTES, NewRecord, Progress, Settings, Store, StoreError, Work, learned_is_due,
+    Conditions, JournalEvent, Key, LEARNED_BYTES, NewRecord, Progress, Settings, Store, StoreError, Work,
+    learned_is_due,
 };
+use super::waiting::Waiting;
 use crate::acquire::Channel;
 use crate::event::{Event, State};
 use crate::finding::Level;
 use crate::profile::Profile;
 
-/// Records that can wait for the flash. One request may change more findings than that at once: what finds no room is
-/// counted and told by `Monitor::lost`.
-const WAITING: usize = 8;
 /// What changed of the alarms is saved after this time at the latest, so that a power cut does not lose an
 /// acknowledgement or an open finding; own convention, within the erases that the area can bear.
-const ALARMS_SAVED_AFTER_MS: u64 = 30_000;
+const ALARMS_SAVED_AFTER_MS: u32 = 30_000;
 
 /// What the keeper has to know of the moment.
 #[derive(Debug, Clone, Copy)]
@@ -31,13 +31,14 @@ pub(crate) struct Moment {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Job {
     Journal,
+    Counts,
     Snapshot,
     Learned,
     Profile,
 }
 
 impl Job {
-    const ALL: [Self; 4] = [Self::Journal, Self::Snapshot, Self::Learned, Self::Profile];
+    const ALL: [Self; 5] = [Self::Journal, Self::Counts, Self::Snapshot, Self::Learned, Self::Profile];
 }
 
 /// The store and what waits for it.
@@ -48,14 +49,18 @@ pub(crate) struct Keeper {
     /// Whether what was kept has been taken over since the monitor was made.
     restored: bool,
     writes_allowed: bool,
-    waiting: [Option<NewRecord>; WAITING],
-    /// Records that found no room.
-    lost: u32,
+    waiting: Waiting,
+    quota: Quota,
+    /// Records that found no room and are not counted either.
+    lost: u16,
     snapshots: SnapshotRing,
-    next_sample_ms: u64,
+    // Of all times of the clock the low 32 bits: none is compared with one 49 days away.
+    next_sample_ms: u32,
     /// Running time and elapsed time at which the learned state was saved last.
-    learned_at_running_ms: u64,
-    learned_at_ms: u64,
+    learned_at_running_s: u32,
+    learned_at_ms: u32,
+    /// Since when something is counted that is not written.
+    counted_since_ms: Option<u32>,
     alarms_changed: bool,
     /// The end of a trip: what changed is saved at once.
     flush: bool,
@@ -71,12 +76,14 @@ impl Keeper {
             opened: false,
             restored: false,
             writes_allowed: true,
-            waiting: [const { None }; WAITING],
+            waiting: Waiting::new(),
+            quota: Quota::new(),
             lost: 0,
             snapshots: SnapshotRing::new(),
             next_sample_ms: 0,
-            learned_at_running_ms: 0,
+            learned_at_running_s: 0,
             learned_at_ms: 0,
+            counted_since_ms: None,
             alarms_changed: false,
             flush: false,
             failed: None,
@@ -84,10 +91,12 @@ impl Keeper {
         }
     }
 
-    pub(crate) fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32) -> Result<(), StoreError> {
+    /// Power-up at so many running seconds; what was kept of earlier ones is added once it is known.
+    pub(crate) fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32, running_s: u32) -> Result<(), StoreError> {
         self.opened = true;
-        self.note(NewRecord::PowerUp);
-        self.store.open(flash, start)
+        let opened = self.store.open(flash, start);
+        self.note(&NewRecord::PowerUp, running_s, false);
+        opened
     }
 
     pub(crate) fn allow_writes(&mut self, allowed: bool) {
@@ -103,13 +112,16 @@ impl Keeper {
     }
 
     pub(crate) const fn lost(&self) -> u32 {
-        self.lost
+        self.lost as u32
     }
 
     /// Power-up, or the next trip of a recording.
     pub(crate) fn begin_trip(&mut self, elapsed_ms: u64) {
         self.snapshots = SnapshotRing::new();
-        self.next_sample_ms = elapsed_ms;
+        self.next_sample_ms = low_32(elapsed_ms);
+        // What was counted in the trip before is written before anything else comes to it.
+        self.quota.begin_trip();
+        self.flush |= self.quota.has_counts();
     }
 
     /// The end of a trip: what waits is written as it is.
@@ -123,13 +135,19 @@ impl Keeper {
         self.profile_is_kept = false;
     }
 
-    /// Something that happened is to be remembered.
-    pub(crate) fn event(&mut self, event: &Event) {
+    /// Something that happened is to be remembered, at so many running seconds.
+    pub(crate) fn event(&mut self, event: &Event, running_s: u32) {
         self.alarms_changed = true;
         if !self.opened {
             return;
         }
-        self.note(NewRecord::Event(JournalEvent::of(event)));
+        let by_hand = !matches!(event.state, State::Raised | State::LevelChanged | State::Cleared | State::Replaced);
+        let record = NewRecord::Event(JournalEvent::of(event));
+        let is_noted =
+            self.quota.takes(event.finding) && self.waiting.add(&record, self.store.boot(), running_s, by_hand);
+        if !is_noted && !self.quota.count(event.finding, event.level) {
+            self.lost = self.lost.saturating_add(1);
+        }
         if matches!(event.state, State::Raised | State::LevelChanged) && event.level >= Level::Warning {
             let trigger = Trigger { id: event.id, finding: event.finding, trip: event.trip, stamp: event.stamp };
             // No more than three are followed at once: the first ones show what there was to see.
@@ -137,33 +155,30 @@ impl Keeper {
         }
     }
 
-    /// The record has a hole that ended a run.
-    pub(crate) fn hole(&mut self, length_ms: u64) {
+    /// The record has a hole that ended a run, after so many running seconds.
+    pub(crate) fn hole(&mut self, length_ms: u64, running_s: u32) {
         let seconds = u32::try_from(length_ms).unwrap_or(u32::MAX) / 1_000;
-        self.note(NewRecord::Hole { seconds });
+        self.note(&NewRecord::Hole { seconds }, running_s, false);
     }
 
-    fn note(&mut self, record: NewRecord) {
-        if !self.opened {
-            return;
-        }
-        match self.waiting.iter_mut().find(|waiting| waiting.is_none()) {
-            Some(free) => *free = Some(record),
-            None => self.lost = self.lost.saturating_add(1),
+    fn note(&mut self, record: &NewRecord, running_s: u32, spared: bool) {
+        if self.opened && !self.waiting.add(record, self.store.boot(), running_s, spared) {
+            self.lost = self.lost.saturating_add(1);
         }
     }
 
     /// Whether the channels are to be handed in with [`Self::sample`] now.
-    pub(crate) fn sample_is_due(&self, elapsed_ms: u64) -> bool {
-        self.opened && elapsed_ms >= self.next_sample_ms
+    pub(crate) const fn sample_is_due(&self, elapsed_ms: u64) -> bool {
+        self.opened && has_come(self.next_sample_ms, elapsed_ms)
     }
 
     /// All channels of a tick, for the minutes around alarms.
     pub(crate) fn sample(&mut self, elapsed_ms: u64, values: &[Option<i32>; Channel::COUNT]) {
-        let every_ms = u64::from(SNAPSHOT_EVERY_S).saturating_mul(1_000);
-        let due_ms = self.next_sample_ms.saturating_add(every_ms);
+        let every_ms = SNAPSHOT_EVERY_S.saturating_mul(1_000);
+        let due_ms = self.next_sample_ms.wrapping_add(every_ms);
         // After a hole the rhythm begins anew.
-        self.next_sample_ms = if due_ms > elapsed_ms { due_ms } else { elapsed_ms.saturating_add(every_ms) };
+        self.next_sample_ms =
+            if has_come(due_ms, elapsed_ms) { low_32(elapsed_ms).wrapping_add(every_ms) } else { due_ms };
         self.snapshots.sample(values);
     }
 
@@ -181,8 +196,10 @@ impl Keeper {
     ) -> Result<usize, StoreError> {
         let kept = self.store.hours.saved().ok_or(StoreError::NotReady)?;
         self.restored = true;
+        let before_s = hours.running_seconds();
         hours.take_over(&kept);
-        self.learned_at_running_ms = hours.running_ms();
+        self.waiting.shift(hours.running_seconds().saturating_sub(before_s));
+        self.learned_at_running_s = hours.running_seconds();
         self.store.learned.load(flash, learned)
     }
 
@@ -204,6 +221,11 @@ impl Keeper {
         if work != Work::Nothing || !self.writes_allowed || !self.is_ready() {
             return Ok(work);
         }
+        if self.quota.has_counts() {
+            let _since = self.counted_since_ms.get_or_insert(low_32(moment.elapsed_ms));
+        } else {
+            self.counted_since_ms = None;
+        }
         let failed = self.failed.take();
         let next = Job::ALL.into_iter().filter(|job| Some(*job) != failed).find(|job| self.is_due(*job, hours, moment));
         let Some(job) = next.or_else(|| failed.filter(|job| self.is_due(*job, hours, moment))) else {
@@ -212,6 +234,7 @@ impl Keeper {
         };
         let done = match job {
             Job::Journal => self.write_journal(flash, hours),
+            Job::Counts => self.write_count(flash, hours),
             Job::Snapshot => self.write_snapshot(flash),
             Job::Learned => self.write_learned(flash, hours, moment, pack),
             Job::Profile => self.write_profile(flash, profile),
@@ -224,38 +247,51 @@ impl Keeper {
 
     fn is_due(&self, job: Job, hours: &Hours, moment: Moment) -> bool {
         match job {
-            Job::Journal => {
-                self.waiting.iter().any(Option::is_some) || self.store.journal.seal_is_due(running_s(hours))
-            }
+            Job::Journal => !self.waiting.is_empty() || self.store.journal.seal_is_due(hours.running_seconds()),
+            Job::Counts => self.counts_are_due(moment),
             Job::Snapshot => self.snapshots.next_half().is_some(),
             Job::Profile => !self.profile_is_kept,
             Job::Learned => {
-                let since_ms = hours.running_ms().saturating_sub(self.learned_at_running_ms);
-                let since_s = u32::try_from(since_ms / 1_000).unwrap_or(u32::MAX);
-                let alarms_age_ms = moment.elapsed_ms.saturating_sub(self.learned_at_ms);
+                let since_s = hours.running_seconds().saturating_sub(self.learned_at_running_s);
+                let alarms_age_ms = low_32(moment.elapsed_ms).wrapping_sub(self.learned_at_ms);
                 learned_is_due(since_s, moment.engine_runs)
                     || (self.alarms_changed && (self.flush || alarms_age_ms >= ALARMS_SAVED_AFTER_MS))
-                    || (self.flush && since_ms > 0)
+                    || (self.flush && since_s > 0)
             }
         }
     }
 
+    /// What is counted is written at the end of the trip, and before: as often as learned state, so that a power cut does
+    /// not take more with it, and as soon as nothing else can be counted.
+    fn counts_are_due(&self, moment: Moment) -> bool {
+        let Some(since_ms) = self.counted_since_ms else { return false };
+        let age_s = low_32(moment.elapsed_ms).wrapping_sub(since_ms) / 1_000;
+        self.flush || self.quota.is_full() || learned_is_due(age_s, moment.engine_runs)
+    }
+
+    #[inline(never)]
     fn write_journal<F: NorFlash>(&mut self, flash: &mut F, hours: &Hours) -> Result<Work, StoreError> {
-        let running_s = running_s(hours);
-        let Some(record) = self.waiting.iter().flatten().next() else {
+        let Some((detail, main)) = self.waiting.oldest() else {
             let seal = NewRecord::Seal { starts: hours.starts() };
-            let _again = self.store.journal.append(flash, running_s, &seal)?;
+            let _again = self.store.journal.append(flash, hours.running_seconds(), &seal)?;
             return Ok(Work::Wrote);
         };
-        if self.store.journal.append(flash, running_s, record)? == Progress::Done {
-            self.waiting.rotate_left(1);
-            if let Some(last) = self.waiting.last_mut() {
-                *last = None;
-            }
+        if self.store.journal.append_waiting(flash, detail, main)? == Progress::Done {
+            self.waiting.remove_oldest();
         }
         Ok(Work::Wrote)
     }
 
+    #[inline(never)]
+    fn write_count<F: NorFlash>(&mut self, flash: &mut F, hours: &Hours) -> Result<Work, StoreError> {
+        let Some(record) = self.quota.next() else { return Ok(Work::Nothing) };
+        if self.store.journal.append(flash, hours.running_seconds(), &record)? == Progress::Done {
+            self.quota.is_written(&record);
+        }
+        Ok(Work::Wrote)
+    }
+
+    #[inline(never)]
     fn write_snapshot<F: NorFlash>(&mut self, flash: &mut F) -> Result<Work, StoreError> {
         let Some(half) = self.snapshots.next_half() else { return Ok(Work::Nothing) };
         if self.store.snapshots.append(flash, &half)? == Progress::Done {
@@ -272,16 +308,17 @@ impl Keeper {
         pack: impl FnOnce(&mut [u8]) -> usize,
     ) -> Result<Work, StoreError> {
         if self.store.learned.save(flash, pack)? == Progress::Done {
-            self.learned_at_running_ms = hours.running_ms();
-            self.learned_at_ms = moment.elapsed_ms;
+            self.learned_at_running_s = hours.running_seconds();
+            self.learned_at_ms = low_32(moment.elapsed_ms);
             self.alarms_changed = false;
         }
         Ok(Work::Wrote)
     }
 
     /// The keys stay as they are.
+    #[inline(never)]
     fn write_profile<F: NorFlash>(&mut self, flash: &mut F, profile: &Profile) -> Result<Work, StoreError> {
-        let kept = match self.store.settings.load(flash) {
+        let mut kept = match self.store.settings.load(flash) {
             // What a newer version wrote is left to it.
             Err(StoreError::Newer { .. }) => {
                 self.profile_is_kept = true;
@@ -291,14 +328,47 @@ impl Keeper {
         };
         if kept.profile == Some(*profile) {
             self.profile_is_kept = true;
-            return Ok(Work::Nothing);
+            return Ok(Work::Looked);
         }
-        let settings = Settings { profile: Some(*profile), ..kept };
-        self.profile_is_kept = self.store.settings.save(flash, &settings)? == Progress::Done;
+        kept.profile = Some(*profile);
+        self.profile_is_kept = self.save_settings(flash, &kept)? == Progress::Done;
         Ok(Work::Wrote)
+    }
+
+    /// Gives the chain of the journal its key, if there is none yet.
+    #[inline(never)]
+    pub(crate) fn make_chain_key<F: NorFlash>(
+        &mut self,
+        flash: &mut F,
+        random: &[u8; 16],
+    ) -> Result<Progress, StoreError> {
+        if !self.is_ready() || !self.writes_allowed {
+            return Err(StoreError::NotReady);
+        }
+        let mut kept = self.store.settings.load(flash)?.unwrap_or_default();
+        if kept.chain_key.is_some() {
+            return Ok(Progress::Done);
+        }
+        kept.chain_key = Some(Key::from_bytes(*random));
+        self.save_settings(flash, &kept)
+    }
+
+    fn save_settings<F: NorFlash>(&mut self, flash: &mut F, settings: &Settings) -> Result<Progress, StoreError> {
+        let progress = self.store.settings.save(flash, settings)?;
+        if progress == Progress::Done {
+            self.store.settings_changed();
+        }
+        Ok(progress)
     }
 }
 
-fn running_s(hours: &Hours) -> u32 {
-    u32::try_from(hours.running_s()).unwrap_or(u32::MAX)
+/// The low 32 bits of a time in milliseconds.
+const fn low_32(ms: u64) -> u32 {
+    let [a, b, c, d, ..] = ms.to_le_bytes();
+    u32::from_le_bytes([a, b, c, d])
+}
+
+/// Whether the time `due_ms`, of which the low 32 bits are known, has come; it is less than 24 days away.
+const fn has_come(due_ms: u32, now_ms: u64) -> bool {
+    low_32(now_ms).wrapping_sub(due_ms) <= u32::MAX / 2
 }

@@ -6,9 +6,11 @@ mod hours;
 mod item;
 mod keeper;
 pub(crate) mod packing;
+mod quota;
 mod service_plan;
 mod snapshot;
 pub mod store;
+mod waiting;
 
 pub use calendar::{Civil, Day};
 pub use clock::{ClockAnchor, ClockQuality, EARLIEST_BELIEVABLE_UNIX_S, MeterChange};

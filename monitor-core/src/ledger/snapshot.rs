@@ -135,14 +135,61 @@ impl SnapshotHalf {
     }
 }
 
+/// An alarm that is followed, in 16 bytes.
 #[derive(Debug, Clone, Copy)]
 struct Pending {
-    trigger: Trigger,
-    /// Samples taken when it happened.
-    at: u32,
-    before_is_kept: bool,
-    /// No more samples will come.
-    is_over: bool,
+    stamp: Instant,
+    id: u32,
+    finding: Finding,
+    /// The trip and 1; later ones than 254 are told as that.
+    trip_and_one: u8,
+    /// Samples taken since it happened; 255 and more are the same, as none of them is remembered then.
+    since: u8,
+    stage: Stage,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Stage {
+    /// Neither half is kept.
+    Begun,
+    /// And no more samples will come.
+    BegunAndOver,
+    /// What went before is kept.
+    BeforeIsKept,
+    /// And no more samples will come.
+    BeforeIsKeptAndOver,
+}
+
+impl Stage {
+    const fn before_is_kept(self) -> bool {
+        matches!(self, Self::BeforeIsKept | Self::BeforeIsKeptAndOver)
+    }
+
+    const fn is_over(self) -> bool {
+        matches!(self, Self::BegunAndOver | Self::BeforeIsKeptAndOver)
+    }
+
+    const fn of(before_is_kept: bool, is_over: bool) -> Self {
+        match (before_is_kept, is_over) {
+            (false, false) => Self::Begun,
+            (false, true) => Self::BegunAndOver,
+            (true, false) => Self::BeforeIsKept,
+            (true, true) => Self::BeforeIsKeptAndOver,
+        }
+    }
+}
+
+impl Pending {
+    fn of(trigger: Trigger) -> Self {
+        let Trigger { id, finding, trip, stamp } = trigger;
+        let trip_and_one = u8::try_from(trip.saturating_add(1).max(0)).unwrap_or(u8::MAX);
+        Self { stamp, id, finding, trip_and_one, since: 0, stage: Stage::Begun }
+    }
+
+    fn trigger(&self) -> Trigger {
+        let trip = i16::from(self.trip_and_one).saturating_sub(1);
+        Trigger { id: self.id, finding: self.finding, trip, stamp: self.stamp }
+    }
 }
 
 /// The last samples, and the alarms that are being followed.
@@ -170,44 +217,47 @@ impl SnapshotRing {
             }
         }
         self.taken = self.taken.saturating_add(1);
+        for pending in self.pending.iter_mut().flatten() {
+            pending.since = pending.since.saturating_add(1);
+        }
     }
 
     /// An alarm or warning was raised. `false` if it is followed already, or three others are.
     pub fn trigger(&mut self, trigger: Trigger) -> bool {
-        if self.pending.iter().flatten().any(|pending| pending.trigger.id == trigger.id) {
+        if self.pending.iter().flatten().any(|pending| pending.id == trigger.id) {
             return false;
         }
         let Some(free) = self.pending.iter_mut().find(|pending| pending.is_none()) else { return false };
-        *free = Some(Pending { trigger, at: self.taken, before_is_kept: false, is_over: false });
+        *free = Some(Pending::of(trigger));
         true
     }
 
     /// No more samples will come: power-down, or the end of a trip. What there is after each alarm is handed out.
     pub fn finish(&mut self) {
         for pending in self.pending.iter_mut().flatten() {
-            pending.is_over = true;
+            pending.stage = Stage::of(pending.stage.before_is_kept(), true);
         }
     }
 
     /// The half that is to be kept next: those before come first. To be asked for again after [`SnapshotRing::half_is_kept`].
     #[must_use]
     pub fn next_half(&self) -> Option<SnapshotHalf> {
-        let before = self.pending.iter().flatten().find(|pending| !pending.before_is_kept);
+        let before = self.pending.iter().flatten().find(|pending| !pending.stage.before_is_kept());
         if let Some(pending) = before {
             return Some(self.half(pending, Part::Before));
         }
-        let is_complete = |pending: &&Pending| pending.is_over || self.taken.saturating_sub(pending.at) >= 16;
+        let is_complete = |pending: &&Pending| pending.stage.is_over() || pending.since >= 16;
         self.pending.iter().flatten().find(is_complete).map(|pending| self.half(pending, Part::After))
     }
 
     /// This half is on flash. It is named because another may have come first since it was handed out.
     pub fn half_is_kept(&mut self, half: &SnapshotHalf) {
         for place in &mut self.pending {
-            let Some(pending) = place.as_mut().filter(|pending| pending.trigger.id == half.trigger.id) else {
+            let Some(pending) = place.as_mut().filter(|pending| pending.id == half.trigger.id) else {
                 continue;
             };
             match half.part {
-                Part::Before => pending.before_is_kept = true,
+                Part::Before => pending.stage = Stage::of(true, pending.stage.is_over()),
                 Part::After => *place = None,
             }
         }
@@ -215,13 +265,14 @@ impl SnapshotRing {
 
     /// What is still remembered of a half: samples that had to wait too long are left out.
     fn half(&self, pending: &Pending, part: Part) -> SnapshotHalf {
+        let at = self.taken.saturating_sub(u32::from(pending.since));
         let (from, to) = match part {
-            Part::Before => (pending.at.saturating_sub(16), pending.at),
-            Part::After => (pending.at, pending.at.saturating_add(16).min(self.taken)),
+            Part::Before => (at.saturating_sub(16), at),
+            Part::After => (at, at.saturating_add(16).min(self.taken)),
         };
         let oldest = self.taken.saturating_sub(HISTORY);
         let mut half =
-            SnapshotHalf { trigger: pending.trigger, part, samples: [[0; Channel::COUNT]; SAMPLES], count: 0 };
+            SnapshotHalf { trigger: pending.trigger(), part, samples: [[0; Channel::COUNT]; SAMPLES], count: 0 };
         for (number, into) in (from.max(oldest)..to).zip(&mut half.samples) {
             let place = usize::try_from(number % HISTORY).unwrap_or(0);
             if let Some(sample) = self.history.get(place) {
@@ -350,6 +401,6 @@ mod tests {
 
     #[test]
     fn ram() {
-        assert!(core::mem::size_of::<SnapshotRing>() <= 256, "{}", core::mem::size_of::<SnapshotRing>());
+        assert!(core::mem::size_of::<SnapshotRing>() <= 192, "{}", core::mem::size_of::<SnapshotRing>());
     }
 }

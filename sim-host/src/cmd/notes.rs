@@ -5,6 +5,7 @@ use std::path::Path;
 
 use monitor_core::acquire::ChannelSet;
 
+use crate::commission::Coverage;
 use crate::problem::Problem;
 use crate::replay::{NoteSink, Outcome, Trip};
 use crate::texts;
@@ -39,6 +40,9 @@ pub(super) fn say_outcome(outcome: &Outcome) {
     }
     for (why, findings) in said {
         say_wrapped(&format!("{}: {} ({why}).", texts::NOT_POSSIBLE, findings.join(", ")));
+    }
+    for gap in outcome.coverage.iter().flat_map(Coverage::gaps) {
+        say_wrapped(&format!("note: {}", texts::commissioning_gap(&gap)));
     }
     if outcome.alarms.raised > 0 {
         say_wrapped(&texts::alarm_quality(&outcome.alarms));

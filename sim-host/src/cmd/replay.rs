@@ -51,6 +51,7 @@ pub(super) fn run(args: ReplayArgs) -> Result<Option<Exit>, Problem> {
         match replay(&plan, memory.as_mut().map(|memory| &mut memory.region), events, &mut notes::StandardError) {
             Ok(outcome) => outcome,
             Err(Stop::Output(error)) => return output_failed(error),
+            Err(Stop::Commissioned) => return Err(commissioned(&args)),
             Err(Stop::Profile(error)) => {
                 let problem = Problem::new(Exit::Usage, error.to_string(), "Correct the profile");
                 return Err(problem.in_file(&args.profile));
@@ -97,6 +98,8 @@ fn plan(args: &ReplayArgs) -> Result<Plan, Problem> {
         columns: column_map(args)?,
         actions: args.actions.as_deref().map(actions::load).transpose()?.unwrap_or_default(),
         traces: args.traces.clone(),
+        commission: args.commission.clone(),
+        relearn: args.relearn,
     })
 }
 
@@ -133,8 +136,16 @@ fn guessed_map(traces: &[PathBuf]) -> Result<ColumnMap, Problem> {
     Err(unreadable.unwrap_or_else(|| Problem::new(Exit::Usage, "There is no trace to look at", "Name one")))
 }
 
+/// The memory knows the engine, and nobody said that it should forget it.
+fn commissioned(args: &ReplayArgs) -> Problem {
+    let remedy = "Leave --commission out, or add --relearn to forget what it knows. Nothing was changed";
+    let problem = Problem::new(Exit::Usage, "The memory knows this engine's normal already", remedy);
+    args.memory.as_deref().map_or(problem.clone(), |memory| problem.in_file(memory))
+}
+
 fn refuse_to_overwrite_an_input(args: &ReplayArgs) -> Result<(), Problem> {
-    let inputs = || args.traces.iter().chain([&args.profile]).chain(&args.columns).chain(&args.actions);
+    let inputs =
+        || args.traces.iter().chain([&args.profile]).chain(&args.commission).chain(&args.columns).chain(&args.actions);
     let is_read = |there: &Path| inputs().any(|input| fs::canonicalize(input).is_ok_and(|input| input == there));
     let memory = args.memory.as_ref().and_then(|memory| fs::canonicalize(memory).ok());
     let outputs = [

@@ -12,8 +12,10 @@ pub use page::to_text;
 pub use service::{SignedService, ToldClock, ToldMeter, date_text, hours_text, moment_text, parse_date};
 pub use sign::{SignRequest, follow_profile, sign, sign_meter};
 
+use std::collections::HashMap;
+
 use monitor_core::Monitor;
-use monitor_core::event::{Event, Evidence};
+use monitor_core::event::{Event, Evidence, State};
 use monitor_core::ledger::store::{
     ChainHead, Conditions, Fullness, JournalEvent, REGION_BYTES, Record, Store, StoreError, Tally, Verdict,
 };
@@ -214,7 +216,7 @@ fn bands(memory: &RegionFlash, profile: &Profile) -> Result<Vec<BandTime>, Store
 
 fn events(store: &Store, flash: &mut RegionFlash, running_s: u32) -> Result<Vec<BookEvent>, StoreError> {
     let journal = &store.journal;
-    let (mut walk, mut events) = (journal.newest(), Vec::new());
+    let (mut walk, mut events, mut running) = (journal.newest(), Vec::new(), Vec::new());
     while let Some(recorded) = journal.older(flash, &mut walk)? {
         let Record::Event(event) = recorded.record else { continue };
         events.push(BookEvent {
@@ -222,12 +224,48 @@ fn events(store: &Store, flash: &mut RegionFlash, running_s: u32) -> Result<Vec<
             seq: recorded.seq,
             boot: recorded.boot,
             running_s: recorded.running_s,
-            run_on_s: journal.run_on_s(flash, &recorded, running_s)?,
+            run_on_s: None,
             detail_missing: event.detail_missing,
         });
+        running.push(recorded.running_s);
     }
     events.reverse();
+    running.reverse();
+    tell_run_on(&mut events, &running, running_s);
     Ok(events)
+}
+
+/// Works out how long the engine was run on after each alarm. `running` holds the running seconds of each event, oldest
+/// first, and `now_s` those of the engine.
+fn tell_run_on(events: &mut [BookEvent], running: &[u32], now_s: u32) {
+    // Of each finding when it was last raised, and which events wait for its end.
+    let mut raised: HashMap<u32, (u32, Vec<usize>)> = HashMap::new();
+    for (place, &at_s) in running.iter().enumerate() {
+        let Some(kept) = events.get_mut(place) else { continue };
+        let (id, state) = (kept.event.id, kept.event.state);
+        if state == State::Raised {
+            let (begun_s, open) = raised.entry(id).or_default();
+            *begun_s = at_s;
+            open.push(place);
+            continue;
+        }
+        let Some((begun_s, open)) = raised.get_mut(&id) else { continue };
+        kept.run_on_s = Some(at_s.saturating_sub(*begun_s));
+        if matches!(state, State::Cleared | State::Replaced) {
+            for beginning in std::mem::take(open) {
+                end_run_on(events, running, beginning, at_s);
+            }
+        }
+    }
+    for beginning in raised.into_values().flat_map(|(_, open)| open) {
+        end_run_on(events, running, beginning, now_s);
+    }
+}
+
+fn end_run_on(events: &mut [BookEvent], running: &[u32], beginning: usize, end_s: u32) {
+    if let (Some(kept), Some(begun_s)) = (events.get_mut(beginning), running.get(beginning)) {
+        kept.run_on_s = Some(end_s.saturating_sub(*begun_s));
+    }
 }
 
 fn as_event(kept: &JournalEvent) -> Event {
@@ -244,5 +282,50 @@ fn as_event(kept: &JournalEvent) -> Event {
         evidence: numbers.fold(Evidence::NONE, |evidence, item| evidence.with(item.key, item.value)),
         candidates: [kept.candidate, None, None],
         replaced_by: kept.replaced_by,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use monitor_core::event::AlarmState;
+    use monitor_core::finding::{Finding, Level};
+
+    fn event(id: u32, state: State) -> BookEvent {
+        let event = Event {
+            trip: 0,
+            stamp: Instant::from_millis(0),
+            id,
+            finding: Finding::OverSpeed,
+            channel: None,
+            level: Level::Warning,
+            state,
+            alarm_state: AlarmState::Normal,
+            evidence: Evidence::NONE,
+            candidates: [None; 3],
+            replaced_by: None,
+        };
+        BookEvent { event, seq: 0, boot: 1, running_s: 0, run_on_s: None, detail_missing: false }
+    }
+
+    #[test]
+    fn how_long_the_engine_was_run_on_after_the_alarm() {
+        let cases = [
+            ("raised at 100, cleared at 400", 100, event(1, State::Raised), Some(300)),
+            ("still open at 1,000", 110, event(2, State::Raised), Some(890)),
+            ("until this event", 160, event(1, State::Acknowledged), Some(60)),
+            ("the end itself", 400, event(1, State::Cleared), Some(300)),
+            ("the same episode again", 420, event(1, State::Raised), Some(30)),
+            ("its beginning is not in the journal", 425, event(3, State::Acknowledged), None),
+            ("its end", 450, event(1, State::Cleared), Some(30)),
+            ("replaced by its cause later", 500, event(4, State::Raised), Some(7)),
+            ("replaced", 507, event(4, State::Replaced), Some(7)),
+        ];
+        let running: Vec<_> = cases.iter().map(|(_, at_s, ..)| *at_s).collect();
+        let mut events: Vec<_> = cases.iter().map(|(_, _, event, _)| *event).collect();
+        tell_run_on(&mut events, &running, 1_000);
+        for (found, (name, _, _, expected)) in events.iter().zip(&cases) {
+            assert_eq!(found.run_on_s, *expected, "{name}");
+        }
     }
 }

@@ -2,6 +2,7 @@
 
 use std::fmt::{self, Write};
 
+use monitor_core::ledger::store::Verdict;
 use monitor_core::ledger::{Abuse, CareItem, Day};
 
 use super::{BookEvent, Ledger, date_text, hours_text, moment_text};
@@ -99,7 +100,21 @@ fn write_events(page: &mut String, ledger: &Ledger) -> fmt::Result {
     for event in &ledger.events {
         write_event(page, ledger, event)?;
     }
-    Ok(())
+    writeln!(page, "\n{}", chain(ledger))
+}
+
+/// What the chain of the journal shows, and what it does not.
+fn chain(ledger: &Ledger) -> String {
+    match (ledger.chain, ledger.chain_head) {
+        (Verdict::Broken { seq }, _) => {
+            format!("Chain of the journal: BROKEN at entry {seq}. It or the one before was altered, lost or put in.")
+        }
+        (Verdict::Sound, Some(head)) => format!(
+            "Chain of the journal: unbroken, newest value {head}. It shows edits by others and proves nothing\nagainst \
+             whoever holds this memory; compare the value with the one on the hand-over slip."
+        ),
+        (Verdict::Sound | Verdict::Unkeyed, _) => "Chain of the journal: none, so edits do not show.".to_owned(),
+    }
 }
 
 fn write_event(page: &mut String, ledger: &Ledger, kept: &BookEvent) -> fmt::Result {

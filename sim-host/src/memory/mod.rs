@@ -11,6 +11,8 @@
 //!
 //! All numbers are little-endian. Host and board read and write the region with the same code.
 
+mod headless;
+mod lock;
 mod recover;
 mod region;
 
@@ -19,10 +21,11 @@ pub use region::{RegionError, RegionFlash};
 
 use std::fs;
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use monitor_core::ledger::store::REGION_BYTES;
 
+use self::lock::Lock;
 use crate::out_file::OutFile;
 use crate::problem::{Exit, Problem};
 
@@ -80,18 +83,30 @@ pub fn examine(file: &[u8]) -> Result<RegionFlash, String> {
 /// # Errors
 /// It cannot be read, or is no memory file of a version that is known: exit code 3.
 pub fn read(path: &Path) -> Result<Option<RegionFlash>, Problem> {
-    let bytes = match fs::read(path) {
-        Ok(bytes) => bytes,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
-        Err(error) => {
-            let cause = format!("The memory cannot be read: {error}");
-            return Err(Problem::new(Exit::Unreadable, cause, "Give a file that can be read").in_file(path));
-        }
-    };
+    let Some(bytes) = read_bytes(path)? else { return Ok(None) };
     match examine(&bytes) {
         Ok(region) => Ok(Some(region)),
         Err(cause) => Err(Problem::new(Exit::Unreadable, cause, RECOVER).in_file(path)),
     }
+}
+
+fn read_bytes(path: &Path) -> Result<Option<Vec<u8>>, Problem> {
+    match fs::read(path) {
+        Ok(bytes) => Ok(Some(bytes)),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+        Err(error) => {
+            let cause = format!("The memory cannot be read: {error}");
+            Err(Problem::new(Exit::Unreadable, cause, "Give a file that can be read").in_file(path))
+        }
+    }
+}
+
+/// Sixteen random bytes of the operating system, for the key of a new memory's chain; `None` if it has none. The key
+/// stands in the memory, as it does in a board's flash, and nothing shows it.
+#[must_use]
+pub fn random_key() -> Option<[u8; 16]> {
+    let mut key = [0; 16];
+    getrandom::fill(&mut key).ok().map(|()| key)
 }
 
 /// A memory that is read at the start and replaced once, at the end.
@@ -99,18 +114,26 @@ pub fn read(path: &Path) -> Result<Option<RegionFlash>, Problem> {
 pub struct Memory {
     /// The board's flash.
     pub region: RegionFlash,
+    path: PathBuf,
+    /// The region as it was read.
+    before: Option<RegionFlash>,
     out: OutFile,
+    /// Nobody else works with it meanwhile.
+    _lock: Option<Lock>,
 }
 
 impl Memory {
-    /// Reads a memory, or makes an empty one where there is none; makes sure that it can be written.
+    /// Reads a memory, or makes an empty one where there is none; makes sure that it can be written, and that no other
+    /// program works with it.
     ///
     /// # Errors
-    /// It cannot be read (3) or written (4).
+    /// It cannot be read (3) or written (4), or another program has it (4).
     pub fn open(path: &Path) -> Result<Self, Problem> {
-        let region = read(path)?.unwrap_or_default();
+        let lock = Lock::take(path)?;
+        let before = read(path)?;
         let out = OutFile::create(path, "The memory", "Give --memory a place that can be written to")?;
-        Ok(Self { region, out })
+        let region = before.clone().unwrap_or_default();
+        Ok(Self { region, path: path.to_owned(), before, out, _lock: lock })
     }
 
     /// A new memory that holds `region`; the place must be free.
@@ -122,15 +145,22 @@ impl Memory {
             let cause = "There is a file of that name already";
             return Err(Problem::new(Exit::Usage, cause, "Give another name after -o").in_file(path));
         }
+        let lock = Lock::take(path)?;
         let out = OutFile::create(path, "The memory", "Give another place after -o")?;
-        Ok(Self { region, out })
+        Ok(Self { region, path: path.to_owned(), before: None, out, _lock: lock })
     }
 
     /// Replaces the file.
     ///
     /// # Errors
-    /// It cannot be written: exit code 4.
+    /// It cannot be written, or is not what it was when it was read: exit code 4.
     pub fn save(self) -> Result<(), Problem> {
+        let now = read_bytes(&self.path)?;
+        let before = self.before.as_ref().map(RegionFlash::bytes);
+        if now.as_deref().map(|file| file.get(HEADER_BYTES..).unwrap_or_default()) != before {
+            let cause = "Another program has changed the memory meanwhile; nothing was written";
+            return Err(Problem::new(Exit::Device, cause, "Do it once more").in_file(&self.path));
+        }
         let mut bytes = header().to_vec();
         bytes.extend_from_slice(self.region.bytes());
         self.out.finish(&bytes)
@@ -155,6 +185,29 @@ mod tests {
         assert_eq!(crc(b"123456789"), 0xCBF4_3926, "CRC-32/ISO-HDLC, catalogue check value");
         // By another implementation.
         assert_eq!(u32::from_le_bytes(header[60..].try_into().unwrap()), 0x1853_1A57);
+    }
+
+    #[test]
+    fn a_memory_that_somebody_else_changed_is_not_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("m.bin");
+        Memory::open(&path).unwrap().save().unwrap();
+        let whole = fs::read(&path).unwrap();
+        let mut other = whole.clone();
+        other[1_000] = 0;
+        let cases: [(&str, Option<&[u8]>, bool); 3] =
+            [("as it was", Some(&whole), true), ("other bytes", Some(&other), false), ("removed", None, false)];
+        for (name, meanwhile, saved) in cases {
+            fs::write(&path, &whole).unwrap();
+            let memory = Memory::open(&path).unwrap();
+            match meanwhile {
+                Some(bytes) => fs::write(&path, bytes).unwrap(),
+                None => fs::remove_file(&path).unwrap(),
+            }
+            let done = memory.save();
+            assert_eq!(done.is_ok(), saved, "{name}: {done:?}");
+            assert_eq!(fs::read(&path).ok().as_deref(), meanwhile, "{name}");
+        }
     }
 
     #[test]

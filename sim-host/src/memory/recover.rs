@@ -2,6 +2,7 @@
 
 use monitor_core::ledger::store::{Area, Home, REGION_BYTES, SECTOR_BYTES, home_of};
 
+use super::headless::mend;
 use super::{HEADER_BYTES, MAGIC, RegionFlash};
 
 const SECTOR: usize = SECTOR_BYTES as usize;
@@ -20,6 +21,10 @@ pub struct Salvage {
     pub unreadable: Vec<&'static str>,
     /// Sectors whose place another one has, by area.
     pub doubled: Vec<&'static str>,
+    /// Hours records whose sector had lost its header and got another one from the sector before.
+    pub mended_hours: usize,
+    /// Hours records without the header of their sector that cannot be used.
+    pub useless_hours: usize,
     /// Bytes that the dump is short of.
     pub missing_bytes: usize,
     /// Bytes behind the end of a region.
@@ -36,7 +41,8 @@ pub fn salvage(dump: &[u8]) -> Option<Salvage> {
     let used = raw.len().min(SECTORS * SECTOR);
     let mut image = raw[..used].to_vec();
     image.resize(SECTORS * SECTOR, u8::MAX);
-    let homes: Vec<_> = image.chunks(SECTOR).map(home_of).collect();
+    let mut homes: Vec<_> = image.chunks(SECTOR).map(home_of).collect();
+    let headless = mend(&mut image, &mut homes);
     let mut salvage = Salvage {
         region: RegionFlash::default(),
         sectors: 0,
@@ -46,6 +52,8 @@ pub fn salvage(dump: &[u8]) -> Option<Salvage> {
         missing_bytes: SECTORS * SECTOR - used,
         surplus_bytes: raw.len() - used,
         had_header,
+        mended_hours: headless.mended,
+        useless_hours: headless.useless,
     };
     let mut region = vec![u8::MAX; SECTORS * SECTOR];
     let mut taken = [false; SECTORS];

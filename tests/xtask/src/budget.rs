@@ -10,6 +10,11 @@ pub(crate) const SIGNALS_WORST: u64 = 200;
 pub(crate) const FLASH_BYTES: u64 = 48 * 1024;
 /// RAM, in bytes, for the monitor.
 pub(crate) const MONITOR_BYTES: u64 = 4 * 1024;
+/// Greatest number of instructions of one call of the store on a Cortex-M0, opening left out: at 16 MHz, of which a core
+/// makes about 12 million instructions a second, 4 ms.
+pub(crate) const STORE_CALL_WORST: u64 = 50_000;
+/// Greatest number of instructions of opening the store, once at power-up.
+pub(crate) const STORE_OPEN_WORST: u64 = 3_000_000;
 /// Deepest stack, in bytes.
 pub(crate) const STACK_BYTES: u64 = 2 * 1024;
 

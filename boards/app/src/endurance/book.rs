@@ -70,6 +70,7 @@ fn event(number: u32) -> JournalEvent {
 }
 
 /// Reads the journal from the newest event to the oldest.
+#[inline(never)]
 pub(super) fn read<F: NorFlash>(journal: &Journal, flash: &mut F) -> Result<Found, StoreError> {
     let mut found = Found { events: journal.tally(flash)?.alarms, ..Found::default() };
     let mut expected = found.events;
@@ -91,14 +92,16 @@ pub(super) fn read<F: NorFlash>(journal: &Journal, flash: &mut F) -> Result<Foun
 }
 
 /// Whether the journal is not what was written under the key.
+#[inline(never)]
 pub(super) fn chain_is_broken<F: NorFlash>(journal: &Journal, flash: &mut F) -> Result<bool, StoreError> {
     Ok(matches!(journal.verify(flash, Some(&KEY))?, Verdict::Broken { .. }))
 }
 
-/// Snapshot `number`: one half of it.
-pub(super) fn snapshot(number: u32) -> Option<SnapshotHalf> {
+/// Snapshot `number`: one half of it, made in a ring of its own.
+#[inline(never)]
+pub(super) fn snapshot(number: u32, ring: &mut SnapshotRing) -> Option<SnapshotHalf> {
     let value = i32::try_from(number).unwrap_or(i32::MAX);
-    let mut ring = SnapshotRing::new();
+    *ring = SnapshotRing::new();
     ring.sample(&[Some(value); Channel::COUNT]);
     let stamp = Instant::from_millis(i64::from(number));
     let _followed = ring.trigger(Trigger { id: number, finding: Finding::HeadOverLimit, trip: 0, stamp });
@@ -106,9 +109,15 @@ pub(super) fn snapshot(number: u32) -> Option<SnapshotHalf> {
 }
 
 /// The number of the newest snapshot; 0 if there is none, or if it is not as it was appended.
+#[inline(never)]
 pub(super) fn newest_snapshot<F: NorFlash>(store: &Store, flash: &mut F) -> Result<u32, StoreError> {
     let mut walk = store.snapshots.newest();
     let Some(recorded) = store.snapshots.older(flash, &mut walk)? else { return Ok(0) };
     let number = recorded.half.trigger.id;
-    Ok(if snapshot(number) == Some(recorded.half) { number } else { 0 })
+    Ok(if is_as_appended(&recorded.half) { number } else { 0 })
+}
+
+#[inline(never)]
+fn is_as_appended(half: &SnapshotHalf) -> bool {
+    snapshot(half.trigger.id, &mut SnapshotRing::new()).as_ref() == Some(half)
 }

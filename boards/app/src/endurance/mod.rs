@@ -12,8 +12,8 @@ mod tests;
 use core::fmt;
 
 use embedded_storage::nor_flash::NorFlash;
-use monitor_core::ledger::Totals;
 use monitor_core::ledger::store::{Conditions, LEARNED_BYTES, Progress, Store, StoreError, Work};
+use monitor_core::ledger::{SnapshotHalf, SnapshotRing, Totals};
 
 use counted::Counted;
 
@@ -142,6 +142,7 @@ impl<E: fmt::Display> fmt::Display for EnduranceError<E> {
 ///
 /// # Errors
 /// See [`EnduranceError`]; a store that keeps its promises on a flash that works ends with none.
+#[inline(never)]
 pub fn run_endurance<F: NorFlash, L: Listener>(
     store: &mut Store,
     flash: F,
@@ -177,15 +178,14 @@ struct Endurance<'a, F, L> {
 }
 
 impl<F: NorFlash, L: Listener> Endurance<'_, F, L> {
-    /// Opens the store and tells what it holds.
+    /// Opens the store and tells what it holds. Each part that has much on the stack is a function of its own, so that the
+    /// depth that is measured is that of the store.
+    #[inline(never)]
     fn recover(&mut self) -> Result<(), EnduranceError<L::Error>> {
-        let _nothing = self.one_operation(Task::Open, |store, flash| store.open(flash, 0).map(|()| Work::Nothing))?;
+        self.open()?;
         self.settle(false)?;
-        if self.store.settings.load(&mut self.flash)?.is_none() {
-            self.repeat(Task::Save, |store, flash| store.settings.save(flash, &book::settings()))?;
-            self.store.take_chain_key(&mut self.flash);
-        }
-        self.hours = self.store.hours.saved().unwrap_or(Totals::NONE);
+        self.make_key()?;
+        self.take_hours();
         let found = book::read(&self.store.journal, &mut self.flash)?;
         self.events = found.events;
         self.learned = self.load()?;
@@ -202,7 +202,30 @@ impl<F: NorFlash, L: Listener> Endurance<'_, F, L> {
         self.say(Said::Ready, found.readable)
     }
 
-    /// The number that was saved last as learned state. Apart, so that its buffer is not on the stack all the time.
+    #[inline(never)]
+    fn open(&mut self) -> Result<(), EnduranceError<L::Error>> {
+        let _nothing =
+            self.one_operation(Task::Open, |store, flash, _| store.open(flash, 0).map(|()| Work::Nothing))?;
+        Ok(())
+    }
+
+    #[inline(never)]
+    fn take_hours(&mut self) {
+        self.hours = self.store.hours.saved().unwrap_or(Totals::NONE);
+    }
+
+    /// Gives an empty store the key of this board.
+    #[inline(never)]
+    fn make_key(&mut self) -> Result<(), EnduranceError<L::Error>> {
+        if self.store.settings.load(&mut self.flash)?.is_some() {
+            return Ok(());
+        }
+        self.repeat(Task::Save, |store, flash| store.settings.save(flash, &book::settings()))?;
+        self.store.take_chain_key(&mut self.flash);
+        Ok(())
+    }
+
+    /// The number that was saved last as learned state.
     #[inline(never)]
     fn load(&mut self) -> Result<u32, StoreError> {
         let mut bytes = [0; LEARNED_BYTES];
@@ -210,7 +233,18 @@ impl<F: NorFlash, L: Listener> Endurance<'_, F, L> {
         Ok(number_of(bytes.get(..length).unwrap_or_default()))
     }
 
+    #[inline(never)]
+    fn append(&mut self, number: u32, running_s: u32) -> Result<(), EnduranceError<L::Error>> {
+        self.repeat(Task::Append, |store, flash| book::append(&mut store.journal, flash, number, running_s))
+    }
+
+    #[inline(never)]
+    fn save(&mut self, number: u32) -> Result<(), EnduranceError<L::Error>> {
+        self.repeat(Task::Save, |store, flash| store.learned.save(flash, |bytes| put(number, bytes)))
+    }
+
     /// One round: hours in a band that changes, an event, now and then learned state and a standstill.
+    #[inline(never)]
     fn work(&mut self, round: u32) -> Result<(), EnduranceError<L::Error>> {
         let bands = self.hours.running_ms.len();
         let band = usize::try_from(round).unwrap_or(0).checked_rem(bands).unwrap_or(0);
@@ -221,12 +255,12 @@ impl<F: NorFlash, L: Listener> Endurance<'_, F, L> {
         self.say_hours()?;
         let number = self.events.saturating_add(1);
         let running_s = self.running_ms() / 1_000;
-        self.repeat(Task::Append, |store, flash| book::append(&mut store.journal, flash, number, running_s))?;
+        self.append(number, running_s)?;
         self.events = number;
         self.say(Said::Events, number)?;
         if round.is_multiple_of(ROUNDS_A_SAVE) {
             let number = self.learned.saturating_add(1);
-            self.repeat(Task::Save, |store, flash| store.learned.save(flash, |bytes| put(number, bytes)))?;
+            self.save(number)?;
             self.learned = number;
             self.say(Said::Learned, number)?;
         }
@@ -239,18 +273,19 @@ impl<F: NorFlash, L: Listener> Endurance<'_, F, L> {
     #[inline(never)]
     fn take_snapshot(&mut self) -> Result<(), EnduranceError<L::Error>> {
         let number = self.snapshots.saturating_add(1);
-        let Some(half) = book::snapshot(number) else { return Ok(()) };
+        let Some(half) = snapshot(number) else { return Ok(()) };
         self.repeat(Task::Save, |store, flash| store.snapshots.append(flash, &half))?;
         self.snapshots = number;
         self.say(Said::Snapshots, number)
     }
 
     /// Calls `service` until it has nothing to do and the store is ready.
+    #[inline(never)]
     fn settle(&mut self, engine_runs: bool) -> Result<(), EnduranceError<L::Error>> {
         let conditions = Conditions { engine_runs, supply_is_good: true };
-        let hours = self.hours;
         for _ in 0..MOST_CALLS {
-            let work = self.one_operation(Task::Service, |store, flash| store.service(flash, &hours, conditions))?;
+            let work =
+                self.one_operation(Task::Service, |store, flash, hours| store.service(flash, hours, conditions))?;
             if work == Work::Nothing && self.store.is_ready() {
                 return Ok(());
             }
@@ -266,9 +301,9 @@ impl<F: NorFlash, L: Listener> Endurance<'_, F, L> {
     ) -> Result<(), EnduranceError<L::Error>> {
         for _ in 0..MOST_CALLS {
             let mut progress = Progress::Again;
-            let _told_by_progress = self.one_operation(task, |store, flash| {
+            let _told_by_progress = self.one_operation(task, |store, flash, _| {
                 progress = ask(store, flash)?;
-                Ok(flash.last_work())
+                Ok(if flash.operations() == 0 { Work::Looked } else { flash.last_work() })
             })?;
             if progress == Progress::Done {
                 return Ok(());
@@ -281,15 +316,16 @@ impl<F: NorFlash, L: Listener> Endurance<'_, F, L> {
     fn one_operation(
         &mut self,
         task: Task,
-        call: impl FnOnce(&mut Store, &mut Counted<F>) -> Result<Work, StoreError>,
+        call: impl FnOnce(&mut Store, &mut Counted<F>, &Totals) -> Result<Work, StoreError>,
     ) -> Result<Work, EnduranceError<L::Error>> {
         self.flash.forget();
         self.listener.begins(task);
-        let work = call(self.store, &mut self.flash);
+        let work = call(self.store, &mut self.flash, &self.hours);
         self.listener.ended(task, *work.as_ref().unwrap_or(&Work::Nothing));
         let work = work?;
         let counted = self.flash.operations();
-        if counted > 1 || work != self.flash.last_work() {
+        let only_looked = counted == 0 && work == Work::Looked;
+        if counted > 1 || (work != self.flash.last_work() && !only_looked) {
             return Err(EnduranceError::Operations { counted, work });
         }
         Ok(work)
@@ -300,6 +336,7 @@ impl<F: NorFlash, L: Listener> Endurance<'_, F, L> {
     }
 
     /// Tells the hours as the store says it has them.
+    #[inline(never)]
     fn say_hours(&mut self) -> Result<(), EnduranceError<L::Error>> {
         let saved = self.store.hours.saved().unwrap_or(Totals::NONE);
         self.say(Said::Hours, u32::try_from(saved.all_running_ms()).unwrap_or(u32::MAX))
@@ -310,23 +347,38 @@ impl<F: NorFlash, L: Listener> Endurance<'_, F, L> {
     }
 }
 
+/// Apart, so that the ring is gone when its half is written.
+#[inline(never)]
+fn snapshot(number: u32) -> Option<SnapshotHalf> {
+    book::snapshot(number, &mut SnapshotRing::new())
+}
+
 /// What is saved as learned state: a number, and behind it bytes that depend on it, as many as there is room for.
 fn put(number: u32, bytes: &mut [u8]) -> usize {
+    let length = bytes.len();
+    let Some((first, behind)) = bytes.split_first_chunk_mut() else { return 0 };
+    *first = number.to_le_bytes();
     let mut chaos = number;
-    for (at, byte) in bytes.iter_mut().enumerate() {
-        // The 32-bit generator of Marsaglia's "Xorshift RNGs" (2003), with its shifts 13, 17 and 5.
-        chaos ^= chaos << 13;
-        chaos ^= chaos >> 17;
-        chaos ^= chaos << 5;
-        *byte = number.to_le_bytes().get(at).copied().unwrap_or_else(|| chaos.to_le_bytes()[0]);
+    for byte in behind {
+        *byte = next(&mut chaos);
     }
-    bytes.len()
+    length
 }
 
 /// The number in what was saved as learned state; 0 if it is not what was saved with that number.
 fn number_of(bytes: &[u8]) -> u32 {
-    let number = bytes.first_chunk().map_or(0, |number| u32::from_le_bytes(*number));
-    let mut expected = [0; LEARNED_BYTES];
-    let length = put(number, &mut expected);
-    if expected.get(..length) == Some(bytes) { number } else { 0 }
+    let Some((first, behind)) = bytes.split_first_chunk() else { return 0 };
+    let number = u32::from_le_bytes(*first);
+    let mut chaos = number;
+    let is_whole = bytes.len() == LEARNED_BYTES && behind.iter().all(|byte| *byte == next(&mut chaos));
+    if is_whole { number } else { 0 }
+}
+
+/// The 32-bit generator of Marsaglia's "Xorshift RNGs" (2003), with its shifts 13, 17 and 5.
+fn next(chaos: &mut u32) -> u8 {
+    *chaos ^= *chaos << 13;
+    *chaos ^= *chaos >> 17;
+    *chaos ^= *chaos << 5;
+    let [low, ..] = chaos.to_le_bytes();
+    low
 }

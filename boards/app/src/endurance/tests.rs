@@ -153,7 +153,7 @@ fn two_operations_in_one_call_and_a_false_report_are_convicted() {
             learned: 0,
             snapshots: 0,
         };
-        let found = match endurance.one_operation(Task::Service, |_, flash| call(flash)) {
+        let found = match endurance.one_operation(Task::Service, |_, flash, _| call(flash)) {
             Ok(_) => None,
             Err(EnduranceError::Operations { counted, .. }) => Some(counted),
             Err(other) => panic!("{name}: {other}"),

@@ -31,6 +31,8 @@ pub struct Store {
     pub journal: Journal,
     /// The area that has its turn next: one that fails must not keep the others waiting.
     turn: u8,
+    /// Whether the key of the chain was asked for since the settings are ready.
+    key_is_taken: bool,
 }
 
 impl Store {
@@ -46,6 +48,7 @@ impl Store {
             snapshots: SnapshotArea::new(),
             journal: Journal::new(),
             turn: 0,
+            key_is_taken: false,
         }
     }
 
@@ -55,7 +58,9 @@ impl Store {
     /// # Errors
     /// The part cannot hold the region, or nothing can be read of an area; the others work all the same. The first such
     /// area is named, in the order learned state, hours, settings, snapshots, journal.
+    #[inline(never)]
     pub fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32) -> Result<(), StoreError> {
+        self.key_is_taken = false;
         let at = |area: Area| start.saturating_add(area.start);
         let learned = self.learned.open(flash, at(Area::LEARNED));
         let boot = self.learned.boot();
@@ -68,7 +73,13 @@ impl Store {
 
     /// Takes the chain key from the settings, after they were saved.
     pub fn take_chain_key<F: NorFlash>(&mut self, flash: &mut F) {
+        self.key_is_taken = true;
         self.journal.use_key(self.settings.chain_key(flash));
+    }
+
+    /// The settings were saved: the key in them is taken by the next call of [`Store::service`].
+    pub(crate) const fn settings_changed(&mut self) {
+        self.key_is_taken = false;
     }
 
     /// Whether the first acts after power-up are done in every area.
@@ -98,6 +109,7 @@ impl Store {
     ///
     /// # Errors
     /// The flash refused. Nothing that was acknowledged is lost; the next call goes on with the next area.
+    #[inline(never)]
     pub fn service<F: NorFlash>(
         &mut self,
         flash: &mut F,
@@ -125,11 +137,10 @@ impl Store {
     /// Only once the settings are ready their key is sure. They have their turn before the journal, so that what it writes
     /// first is tagged already.
     fn service_settings<F: NorFlash>(&mut self, flash: &mut F, conditions: Conditions) -> Result<Work, StoreError> {
-        let was_ready = self.settings.is_ready();
-        let work = self.settings.service(flash, conditions)?;
-        if !was_ready && self.settings.is_ready() {
+        if self.settings.is_ready() && !self.key_is_taken {
             self.take_chain_key(flash);
+            return Ok(Work::Looked);
         }
-        Ok(work)
+        self.settings.service(flash, conditions)
     }
 }

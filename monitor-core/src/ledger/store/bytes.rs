@@ -15,7 +15,7 @@ pub(super) fn number(record: &[u8], at: usize, length: usize) -> u64 {
 
 /// The number of four bytes, or fewer, at `at`.
 pub(super) fn number32(record: &[u8], at: usize, length: usize) -> u32 {
-    u32::try_from(number(record, at, length.min(4))).unwrap_or(0)
+    record.iter().skip(at).take(length.min(4)).rev().fold(0, |value, byte| (value << 8) | u32::from(*byte))
 }
 
 /// The number of two bytes at `at`.

@@ -34,7 +34,7 @@ impl Key {
 
     /// The tag of `entry` behind an entry with the tag `before`.
     pub(super) fn tag(&self, before: Tag, entry: &Entry) -> Tag {
-        let bytes = Entry { lap: 0, ..*entry }.encode();
+        let bytes = entry.encode_for_tag();
         let mut message = [0; 28];
         put(&mut message, 0, 8, u64::from_le_bytes(before));
         for (to, from) in message.iter_mut().skip(8).zip(bytes.iter().take(20)) {

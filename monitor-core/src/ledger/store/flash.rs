@@ -34,21 +34,56 @@ pub(super) fn check_geometry<F: NorFlash>(flash: &F, start: u32, length: u32) ->
     Err(StoreError::Geometry(fault))
 }
 
-/// Looks at `N` bytes twice.
+/// What two looks at a place found, without what stands there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Sight {
+    Blank,
+    Bytes,
+    Unsteady,
+    Unreadable,
+}
+
+/// Looks twice at as many bytes as there is room for, a multiple of 16, and leaves them in `bytes`.
+///
+/// # Errors
+/// Only what a caller got wrong; a place that cannot be read is an answer.
+pub(super) fn look_into<F: NorFlash>(flash: &mut F, offset: u32, bytes: &mut [u8]) -> Result<Sight, StoreError> {
+    if !read(flash, offset, bytes)? {
+        return Ok(Sight::Unreadable);
+    }
+    // The second read goes by pieces, so that no more than one record stands on the stack.
+    let (mut at, mut steady, mut blank) = (offset, true, true);
+    for piece in bytes.chunks(32) {
+        let mut buffer = [0; 32];
+        let again = buffer.get_mut(..piece.len()).unwrap_or_default();
+        if !read(flash, at, again)? {
+            return Ok(Sight::Unreadable);
+        }
+        for (byte, first) in again.iter().zip(piece) {
+            steady &= byte == first;
+            blank &= *byte == u8::MAX;
+        }
+        at = at.saturating_add(32);
+    }
+    Ok(match (steady, blank) {
+        (false, _) => Sight::Unsteady,
+        (true, true) => Sight::Blank,
+        (true, false) => Sight::Bytes,
+    })
+}
+
+/// Looks at `N` bytes, a multiple of 16, twice.
 ///
 /// # Errors
 /// Only what a caller got wrong; a place that cannot be read is an answer.
 pub(super) fn look<F: NorFlash, const N: usize>(flash: &mut F, offset: u32) -> Result<Look<N>, StoreError> {
-    let mut first = [0; N];
-    let mut second = [0; N];
-    if !read(flash, offset, &mut first)? || !read(flash, offset, &mut second)? {
-        return Ok(Look::Unreadable);
-    }
-    if first != second {
-        return Ok(Look::Unsteady);
-    }
-    let blank = first.iter().all(|byte| *byte == u8::MAX);
-    Ok(if blank { Look::Blank } else { Look::Bytes(first) })
+    let mut bytes = [0; N];
+    Ok(match look_into(flash, offset, &mut bytes)? {
+        Sight::Blank => Look::Blank,
+        Sight::Bytes => Look::Bytes(bytes),
+        Sight::Unsteady => Look::Unsteady,
+        Sight::Unreadable => Look::Unreadable,
+    })
 }
 
 /// Reads; `false` where the part refuses the place three times.

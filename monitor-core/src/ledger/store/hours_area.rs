@@ -20,8 +20,8 @@ use embedded_storage::nor_flash::NorFlash;
 use crate::ledger::hours::{Hours, Totals};
 
 use super::error::StoreError;
-use super::flash::{Look, SectorErase, check_geometry, look, unreadable, write};
-use super::hours_record::{HEADER_BYTES, Header, Other, RECORD_BYTES, Record, Told};
+use super::flash::{Look, SectorErase, Sight, check_geometry, look, look_into, reads_back, unreadable, write};
+use super::hours_record::{HEADER_BYTES, Header, Other, RECORD_BYTES, Record, Since, Told};
 use super::layout::{Area, SECTOR_BYTES, sector_at};
 use super::work::{Conditions, Work};
 
@@ -70,7 +70,7 @@ pub struct HoursArea {
     /// Totals of the header.
     base: Totals,
     /// What the records add to them.
-    since: Totals,
+    since: Since,
 }
 
 impl HoursArea {
@@ -90,7 +90,7 @@ impl HoursArea {
             boot: 0,
             damaged: 0,
             base: Totals::NONE,
-            since: Totals::NONE,
+            since: Since::NONE,
         }
     }
 
@@ -98,32 +98,28 @@ impl HoursArea {
     ///
     /// # Errors
     /// The part cannot hold the area, or the flash cannot be read where no hours are found: nothing is written then, a later attempt may find them.
+    #[inline(never)]
     pub fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32, boot: u32) -> Result<(), StoreError> {
         check_geometry(flash, start, Area::HOURS.length)?;
         *self = Self { start, boot: low_16(boot), ..Self::new() };
-        let headers = [self.header(flash, 0)?, self.header(flash, 1)?];
-        let headers = match headers {
+        let (newer, older) = match [self.header(flash, 0)?, self.header(flash, 1)?] {
             // Nothing can be read at all: the part does not answer. To begin anew would erase what it still holds.
             [Found::Unreadable, Found::Unreadable] => return Err(unreadable(start)),
-            headers => headers.map(Found::header),
-        };
-        let (newer, older) = match headers {
-            [Some(first), Some(second)] if first.sector_number > second.sector_number => (0, Some(1)),
-            [Some(_), Some(_)] => (1, Some(0)),
-            [Some(_), None] => (0, None),
-            [None, Some(_)] => (1, None),
-            [None, None] => {
+            [Found::Number(first), Found::Number(second)] if first > second => (0, Some(1)),
+            [Found::Number(_), Found::Number(_)] => (1, Some(0)),
+            [Found::Number(_), _] => (0, None),
+            [_, Found::Number(_)] => (1, None),
+            _ => {
                 // The header goes to the other sector, so an empty area begins with its first one.
                 self.sector = 1;
                 self.phase = Phase::Header;
                 return Ok(());
             }
         };
-        let header_of = |sector: u8| headers.get(usize::from(sector)).copied().flatten();
-        let found = self.take(flash, newer, header_of(newer))?;
+        let found = self.take(flash, newer)?;
         if !found {
             if let Some(older) = older {
-                self.take(flash, older, header_of(older))?;
+                self.take(flash, older)?;
                 self.other_sector = SectorErase::not_begun();
             } else {
                 self.fresh = SLOTS;
@@ -146,7 +142,7 @@ impl HoursArea {
     /// What is saved; `None` until the first acts after power-up are done, because until then it might still change.
     #[must_use]
     pub fn saved(&self) -> Option<Totals> {
-        self.is_ready().then(|| self.base.plus(&self.since))
+        self.is_ready().then(|| self.known())
     }
 
     /// Places that held something and could not be read at the last opening.
@@ -161,6 +157,7 @@ impl HoursArea {
     ///
     /// # Errors
     /// The flash refused. Nothing that was saved is lost; the next call tries again at a fresh place.
+    #[inline(never)]
     pub fn service<F: NorFlash>(
         &mut self,
         flash: &mut F,
@@ -180,7 +177,7 @@ impl HoursArea {
             }
             Phase::Repeat | Phase::Header => self.begin_sector(flash, hours),
             Phase::FirstRecord => {
-                self.write_record(flash, &Totals::NONE, (0, Other::OverSpeed), 0)?;
+                self.write_record(flash, &Since::NONE, (0, Other::OverSpeed), 0)?;
                 self.phase = Phase::Ready;
                 Ok(Work::Wrote)
             }
@@ -188,13 +185,15 @@ impl HoursArea {
         }
     }
 
+    #[inline(never)]
     fn service_ready<F: NorFlash>(
         &mut self,
         flash: &mut F,
         hours: &Totals,
         conditions: Conditions,
     ) -> Result<Work, StoreError> {
-        let ahead = hours.minus(&self.base.plus(&self.since));
+        let mut ahead = *hours;
+        ahead.subtract(&self.known());
         let due = ahead.all_running_ms() >= CHECKPOINT_MS || (!conditions.engine_runs && ahead != Totals::NONE);
         if due {
             return self.checkpoint(flash, hours, &ahead);
@@ -216,19 +215,24 @@ impl HoursArea {
         Ok(Work::Nothing)
     }
 
+    #[inline(never)]
     fn checkpoint<F: NorFlash>(&mut self, flash: &mut F, hours: &Totals, ahead: &Totals) -> Result<Work, StoreError> {
         if self.fresh >= SLOTS {
             return self.begin_sector(flash, hours);
         }
         let band = furthest_ahead(ahead.running_ms);
         let other = Other::ALL.into_iter().max_by_key(|other| other.of(ahead)).unwrap_or(Other::OverSpeed);
-        let target = hours.at_least(&self.base).minus(&self.base).at_least(&self.since);
+        let mut gained = *hours;
+        gained.subtract(&self.base);
+        let mut target = Since::of(&gained);
+        target.raise_to(&self.since);
         self.next_ordinal();
         self.write_record(flash, &target, (band, other), self.ordinal)?;
         Ok(Work::Wrote)
     }
 
     /// Erases what is left to erase of the other sector, then writes its header.
+    #[inline(never)]
     fn begin_sector<F: NorFlash>(&mut self, flash: &mut F, hours: &Totals) -> Result<Work, StoreError> {
         self.phase = Phase::Header;
         let other = sector_at(self.start, self.other());
@@ -236,19 +240,20 @@ impl HoursArea {
             self.other_sector.step(flash, other)?;
             return Ok(Work::Erased);
         }
-        let totals = hours.at_least(&self.base.plus(&self.since));
-        let header = Header { sector_number: self.sector_number.saturating_add(1), boot: self.boot, totals };
-        let bytes = header.encode();
+        let mut totals = self.known();
+        totals.raise_to(hours);
+        let sector_number = self.sector_number.saturating_add(1);
+        let bytes = Header::encode(sector_number, self.boot, &totals);
         // Whatever becomes of the header, the sector is erased no more.
         self.other_sector = SectorErase::not_begun();
         write(flash, other, &bytes)?;
-        if look::<F, HEADER_BYTES>(flash, other)? != Look::Bytes(bytes) {
+        if !reads_back(flash, other, &bytes)? {
             return Ok(Work::Wrote);
         }
         self.base = totals;
-        self.since = Totals::NONE;
+        self.since = Since::NONE;
         self.sector = self.other();
-        self.sector_number = header.sector_number;
+        self.sector_number = sector_number;
         self.fresh = 0;
         self.ordinal = 0;
         self.erase_is_noted = false;
@@ -257,10 +262,11 @@ impl HoursArea {
     }
 
     /// Writes a record into the next fresh slot. What it carries counts as saved only if it reads back.
+    #[inline(never)]
     fn write_record<F: NorFlash>(
         &mut self,
         flash: &mut F,
-        since: &Totals,
+        since: &Since,
         (band, other): (u8, Other),
         ordinal: u8,
     ) -> Result<(), StoreError> {
@@ -269,7 +275,7 @@ impl HoursArea {
         let place = self.slot(self.sector, self.fresh);
         self.fresh = self.fresh.saturating_add(1);
         write(flash, place, &bytes)?;
-        if look::<F, RECORD_BYTES>(flash, place)? == Look::Bytes(bytes) {
+        if reads_back(flash, place, &bytes)? {
             record.put_into(&mut self.since);
             self.newest = (band, other);
             self.erase_is_noted = record.next_is_erased;
@@ -290,26 +296,50 @@ impl HoursArea {
         sector_at(self.start, sector).saturating_add(into_sector)
     }
 
+    /// What is saved, as far as it is known.
+    fn known(&self) -> Totals {
+        let mut known = self.base;
+        known.add(&self.since.to_totals());
+        known
+    }
+
+    #[inline(never)]
     fn header<F: NorFlash>(&mut self, flash: &mut F, sector: u8) -> Result<Found, StoreError> {
-        let found = match look::<F, HEADER_BYTES>(flash, sector_at(self.start, sector))? {
-            Look::Blank => return Ok(Found::Nothing),
-            Look::Bytes(bytes) => Header::decode(&bytes).map_or(Found::Nothing, Found::Header),
-            Look::Unsteady => Found::Nothing,
-            Look::Unreadable => Found::Unreadable,
+        let mut bytes = [0; HEADER_BYTES];
+        let found = match look_into(flash, sector_at(self.start, sector), &mut bytes)? {
+            Sight::Blank => return Ok(Found::Nothing),
+            Sight::Bytes => Header::decode(&bytes).map_or(Found::Nothing, |header| Found::Number(header.sector_number)),
+            Sight::Unsteady => Found::Nothing,
+            Sight::Unreadable => Found::Unreadable,
         };
-        if found.header().is_none() {
+        if !matches!(found, Found::Number(_)) {
             self.damaged = self.damaged.saturating_add(1);
         }
         Ok(found)
     }
 
-    /// Takes over a sector; `false` if no record stands behind its header.
-    fn take<F: NorFlash>(&mut self, flash: &mut F, sector: u8, header: Option<Header>) -> Result<bool, StoreError> {
-        let Some(header) = header else { return Ok(false) };
+    /// Takes over what the header of a sector says; `false` if it does not read well any more: it was cut short, and no
+    /// record stands behind it then.
+    #[inline(never)]
+    fn take_header<F: NorFlash>(&mut self, flash: &mut F, sector: u8) -> Result<bool, StoreError> {
+        let mut bytes = [0; HEADER_BYTES];
+        if look_into(flash, sector_at(self.start, sector), &mut bytes)? != Sight::Bytes {
+            return Ok(false);
+        }
+        let Some(header) = Header::decode(&bytes) else { return Ok(false) };
         self.sector = sector;
         self.sector_number = header.sector_number;
         self.base = header.totals;
-        self.since = Totals::NONE;
+        self.since = Since::NONE;
+        Ok(true)
+    }
+
+    /// Takes over a sector; `false` if no record stands behind its header.
+    #[inline(never)]
+    fn take<F: NorFlash>(&mut self, flash: &mut F, sector: u8) -> Result<bool, StoreError> {
+        if !self.take_header(flash, sector)? {
+            return Ok(false);
+        }
         self.fresh = 0;
         self.other_sector = SectorErase::not_begun();
         let mut told = Told::default();
@@ -318,7 +348,7 @@ impl HoursArea {
             let place = self.slot(sector, slot);
             let record = match look::<F, RECORD_BYTES>(flash, place)? {
                 Look::Blank => continue,
-                Look::Bytes(bytes) => Record::decode(&bytes, header.sector_number),
+                Look::Bytes(bytes) => Record::decode(&bytes, self.sector_number),
                 Look::Unsteady | Look::Unreadable => None,
             };
             // One slot more is left out: the word behind the last one may have been cut short and look erased.
@@ -352,15 +382,10 @@ impl HoursArea {
 /// What stands where a header should be.
 #[derive(Debug, Clone, Copy)]
 enum Found {
-    Header(Header),
+    /// A header, of the sector with this number.
+    Number(u32),
     Nothing,
     Unreadable,
-}
-
-impl Found {
-    fn header(self) -> Option<Header> {
-        if let Self::Header(header) = self { Some(header) } else { None }
-    }
 }
 
 /// Position of the greatest of some counters; the first of equals.

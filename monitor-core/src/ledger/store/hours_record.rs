@@ -30,8 +30,52 @@ const HEADER_KIND: u8 = 0x68;
 const RECORD_KIND: u8 = 0x48;
 const VERSION: u8 = 1;
 /// What a counter of three bytes can hold; 4.6 hours in milliseconds.
-const THREE_BYTES: u64 = 0xFF_FFFF;
+const THREE_BYTES: u32 = 0xFF_FFFF;
 const SIX_BYTES: u64 = 0xFFFF_FFFF_FFFF;
+
+/// What was counted since the header of a sector was written: what records carry. Smaller than totals, because a record
+/// has no more than three bytes for a counter.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Since {
+    running_ms: [u32; Hours::BANDS],
+    abuse_ms: [u32; 3],
+    holes: u32,
+    starts: u16,
+}
+
+impl Since {
+    pub(super) const NONE: Self = Self { running_ms: [0; Hours::BANDS], abuse_ms: [0; 3], holes: 0, starts: 0 };
+
+    /// From totals, as far as there is room.
+    pub(super) fn of(totals: &Totals) -> Self {
+        let narrow = |ms: u64| u32::try_from(ms).unwrap_or(u32::MAX);
+        Self {
+            running_ms: totals.running_ms.map(narrow),
+            abuse_ms: totals.abuse_ms.map(narrow),
+            holes: totals.holes,
+            starts: u16::try_from(totals.starts).unwrap_or(u16::MAX),
+        }
+    }
+
+    pub(super) fn to_totals(self) -> Totals {
+        Totals {
+            running_ms: self.running_ms.map(u64::from),
+            abuse_ms: self.abuse_ms.map(u64::from),
+            holes: self.holes,
+            starts: u32::from(self.starts),
+        }
+    }
+
+    /// Raises each counter to that of `floor`, where it is lower.
+    pub(super) fn raise_to(&mut self, floor: &Self) {
+        let counters = self.running_ms.iter_mut().chain(self.abuse_ms.iter_mut());
+        for (counter, floor) in counters.zip(floor.running_ms.iter().chain(&floor.abuse_ms)) {
+            *counter = (*counter).max(*floor);
+        }
+        self.holes = self.holes.max(floor.holes);
+        self.starts = self.starts.max(floor.starts);
+    }
+}
 
 /// The totals at the moment a sector was begun.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -42,15 +86,16 @@ pub(super) struct Header {
 }
 
 impl Header {
-    pub(super) fn encode(&self) -> [u8; HEADER_BYTES] {
+    /// The bytes of a header. The totals are not copied for it.
+    pub(super) fn encode(sector_number: u32, boot: u16, totals: &Totals) -> [u8; HEADER_BYTES] {
         let mut bytes = [0; HEADER_BYTES];
         put(&mut bytes, 0, 1, u64::from(HEADER_KIND));
         put(&mut bytes, 1, 1, u64::from(VERSION));
-        put(&mut bytes, 2, 2, u64::from(self.boot));
-        put(&mut bytes, 4, 4, u64::from(self.sector_number));
-        put(&mut bytes, 8, 4, u64::from(self.totals.starts));
-        put(&mut bytes, 12, 4, u64::from(self.totals.holes));
-        for (at, total) in SIX_BYTE_PLACES.into_iter().zip(self.totals.running_ms.iter().chain(&self.totals.abuse_ms)) {
+        put(&mut bytes, 2, 2, u64::from(boot));
+        put(&mut bytes, 4, 4, u64::from(sector_number));
+        put(&mut bytes, 8, 4, u64::from(totals.starts));
+        put(&mut bytes, 12, 4, u64::from(totals.holes));
+        for (at, total) in SIX_BYTE_PLACES.into_iter().zip(totals.running_ms.iter().chain(&totals.abuse_ms)) {
             put(&mut bytes, at, 6, (*total).min(SIX_BYTES));
         }
         let crc = check(&[], &bytes, 76);
@@ -96,13 +141,23 @@ impl Other {
         }
     }
 
-    fn set(self, totals: &mut Totals, value: u64) {
-        let [over_speed, over_limit, dry_run] = &mut totals.abuse_ms;
+    fn since(self, since: &Since) -> u32 {
+        let [over_speed, over_limit, dry_run] = since.abuse_ms;
+        match self {
+            Self::OverSpeed => over_speed,
+            Self::OverLimit => over_limit,
+            Self::DryRun => dry_run,
+            Self::Holes => since.holes,
+        }
+    }
+
+    fn set(self, since: &mut Since, value: u32) {
+        let [over_speed, over_limit, dry_run] = &mut since.abuse_ms;
         match self {
             Self::OverSpeed => *over_speed = value,
             Self::OverLimit => *over_limit = value,
             Self::DryRun => *dry_run = value,
-            Self::Holes => totals.holes = u32::try_from(value).unwrap_or(u32::MAX),
+            Self::Holes => since.holes = value,
         }
     }
 }
@@ -131,37 +186,37 @@ pub(super) struct Record {
 
 impl Record {
     /// The checkpoint that takes `since` (sums since the header) as far as it can carry.
-    pub(super) fn of(since: &Totals, band: u8, other: Other, ordinal: u8, next_is_erased: bool) -> Self {
+    pub(super) fn of(since: &Since, band: u8, other: Other, ordinal: u8, next_is_erased: bool) -> Self {
         let band_ms = since.running_ms.get(usize::from(band)).copied().unwrap_or(0);
         Self {
             band,
             other,
             next_is_erased,
             ordinal,
-            band_ms: u32::try_from(band_ms.min(THREE_BYTES)).unwrap_or(0),
-            other_value: u32::try_from(other.of(since).min(THREE_BYTES)).unwrap_or(0),
-            starts: u16::try_from(since.starts).unwrap_or(u16::MAX),
+            band_ms: band_ms.min(THREE_BYTES),
+            other_value: other.since(since).min(THREE_BYTES),
+            starts: since.starts,
         }
     }
 
     /// Puts what the record carries into sums since the header.
-    pub(super) fn put_into(&self, since: &mut Totals) {
+    pub(super) fn put_into(&self, since: &mut Since) {
         self.put_untold(since, &mut Told::default());
     }
 
     /// Puts what no later record has told into sums since the header.
-    pub(super) fn put_untold(&self, since: &mut Totals, told: &mut Told) {
+    pub(super) fn put_untold(&self, since: &mut Since, told: &mut Told) {
         if !told.anything {
-            since.starts = u32::from(self.starts);
+            since.starts = self.starts;
         }
         let (band, other) = (1 << (self.band & 0b111), 1 << (self.other as u8));
         if told.bands & band == 0
             && let Some(total) = since.running_ms.get_mut(usize::from(self.band))
         {
-            *total = u64::from(self.band_ms);
+            *total = self.band_ms;
         }
         if told.others & other == 0 {
-            self.other.set(since, u64::from(self.other_value));
+            self.other.set(since, self.other_value);
         }
         *told = Told { anything: true, bands: told.bands | band, others: told.others | other };
     }
@@ -221,7 +276,7 @@ mod tests {
             5, 0, 0, 0, 0, 0, 6, 0, 0, 0, 0, 0, 0x00, 0xA4, 0x93, 0xD6, 0, 0,
             0x58, 0x1B, 0, 0, 0, 0, 0x40, 0x1F, 0, 0, 0, 0, 0x28, 0x23, 0, 0, 0, 0,
         ];
-        let bytes = header.encode();
+        let bytes = Header::encode(header.sector_number, header.boot, &header.totals);
         assert_eq!(bytes[..76], expected);
         assert_eq!(bytes[76..], [0x63, 0x06, 0x79, 0x31], "CRC by another implementation");
         assert_eq!(Header::decode(&bytes), Some(header));
@@ -229,26 +284,26 @@ mod tests {
 
     #[test]
     fn golden_bytes_of_a_record() {
-        let since = Totals { running_ms: [0, 0, 0, 0, 0x01_0203, 0, 0], starts: 2, abuse_ms: [0, 9_000, 0], holes: 0 };
+        let since = Since { running_ms: [0, 0, 0, 0, 0x01_0203, 0, 0], starts: 2, abuse_ms: [0, 9_000, 0], holes: 0 };
         let record = Record::of(&since, 4, Other::OverLimit, 17, true);
         let bytes = record.encode(7);
         assert_eq!(bytes[..12], [0x48, 0x1C, 0x02, 0x00, 0x03, 0x02, 0x01, 0x28, 0x23, 0x00, 0x11, 0x00]);
         assert_eq!(bytes[12..], [0x75, 0x76, 0x97, 0x45], "CRC by another implementation");
         assert_eq!(Record::decode(&bytes, 7), Some(record));
-        let mut found = Totals::NONE;
+        let mut found = Since::NONE;
         record.put_into(&mut found);
         assert_eq!(found, since);
     }
 
     #[test]
     fn every_flipped_bit_is_noticed() {
-        let header = Header { sector_number: 3, boot: 1, totals: totals() }.encode();
+        let header = Header::encode(3, 1, &totals());
         for bit in 0..HEADER_BYTES * 8 {
             let mut flipped = header;
             flipped[bit / 8] ^= 1 << (bit % 8);
             assert_eq!(Header::decode(&flipped), None, "header, bit {bit}");
         }
-        let record = Record::of(&totals(), 2, Other::DryRun, 9, false).encode(3);
+        let record = Record::of(&Since::of(&totals()), 2, Other::DryRun, 9, false).encode(3);
         for bit in 0..RECORD_BYTES * 8 {
             let mut flipped = record;
             flipped[bit / 8] ^= 1 << (bit % 8);
@@ -258,7 +313,7 @@ mod tests {
 
     #[test]
     fn what_is_no_record_is_not_taken_for_one() {
-        let record = Record::of(&totals(), 2, Other::DryRun, 9, false).encode(3);
+        let record = Record::of(&Since::of(&totals()), 2, Other::DryRun, 9, false).encode(3);
         assert_eq!(Record::decode(&record, 4), None, "a record of another sector");
         assert_eq!(Record::decode(&[0xFF; RECORD_BYTES], 3), None, "erased");
         assert_eq!(Record::decode(&[0; RECORD_BYTES], 3), None, "all zeros");
@@ -268,9 +323,9 @@ mod tests {
 
     #[test]
     fn counters_stop_where_their_bytes_end() {
-        let since = Totals { running_ms: [u64::MAX; 7], abuse_ms: [u64::MAX; 3], starts: u32::MAX, holes: u32::MAX };
-        let record = Record::of(&since, 6, Other::Holes, 255, false);
-        let mut found = Totals::NONE;
+        let most = Totals { running_ms: [u64::MAX; 7], abuse_ms: [u64::MAX; 3], starts: u32::MAX, holes: u32::MAX };
+        let record = Record::of(&Since::of(&most), 6, Other::Holes, 255, false);
+        let mut found = Since::NONE;
         record.put_into(&mut found);
         assert_eq!((found.running_ms[6], found.holes, found.starts), (0xFF_FFFF, 0xFF_FFFF, 0xFFFF));
     }

@@ -145,6 +145,12 @@ impl NewRecord {
         }
     }
 
+    /// The entries that it becomes: the detail of an event, and the record itself.
+    pub(in crate::ledger) fn bodies(&self, boot: u32, running_s: u32) -> (Option<Body>, Body) {
+        let detail = self.companion().map(|detail| Body::of(&detail, running_s));
+        (detail, Body::of(&self.content(boot, running_s), running_s))
+    }
+
     /// What goes into an entry before it.
     pub(super) fn companion(&self) -> Option<Content> {
         match self {
@@ -396,19 +402,106 @@ pub(super) struct Entry {
     pub(super) lap: u8,
 }
 
+/// What of an entry does not depend on its place in the journal: bytes 0–1 and 6–19, the boot left out. Entries wait for
+/// the flash in this form.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::ledger) struct Body(pub(super) [u8; BODY_BYTES]);
+
+const BODY_BYTES: usize = 16;
+/// Bytes of the body in front of lap and sequence.
+const BODY_FRONT: usize = 2;
+const BODY_REST_AT: usize = 6;
+/// Where the running seconds stand in a body.
+const RUNNING_AT: usize = 4;
+
+impl Body {
+    /// Nothing.
+    pub(in crate::ledger) const EMPTY: Self = Self([0; BODY_BYTES]);
+
+    /// The body of an entry that says this, at so many running seconds.
+    pub(super) fn of(content: &Content, running_s: u32) -> Self {
+        let mut bytes = [0; ENTRY_BYTES];
+        put_body(&mut bytes, content, running_s);
+        let mut body = [0; BODY_BYTES];
+        let kept = bytes.iter().take(BODY_FRONT).chain(bytes.iter().skip(BODY_REST_AT));
+        for (to, from) in body.iter_mut().zip(kept) {
+            *to = *from;
+        }
+        Self(body)
+    }
+
+    /// What it says, and at how many running seconds.
+    pub(super) fn content(&self) -> Option<(Content, u32)> {
+        let mut bytes = [0; ENTRY_BYTES];
+        let (front, rest) = self.0.split_at_checked(BODY_FRONT)?;
+        for (to, from) in bytes.iter_mut().zip(front) {
+            *to = *from;
+        }
+        for (to, from) in bytes.iter_mut().skip(BODY_REST_AT).zip(rest) {
+            *to = *from;
+        }
+        take_body(&bytes)
+    }
+
+    /// Whether it is the detail of the event behind it.
+    pub(in crate::ledger) fn is_detail(&self) -> bool {
+        let [kind, ..] = self.0;
+        kind & 0xF0 == DETAIL
+    }
+
+    /// Whether it belongs to the entry behind it and has no running seconds of its own.
+    fn is_part_of_another(&self) -> bool {
+        let [kind, ..] = self.0;
+        matches!(kind & 0xF0, DETAIL | NOTE)
+    }
+
+    /// At how many running seconds it happened; of a part of another nothing.
+    pub(in crate::ledger) fn running_s(&self) -> u32 {
+        number32(&self.0, RUNNING_AT, 4) & MOST_RUNNING_S
+    }
+
+    /// The same so many running seconds later.
+    pub(in crate::ledger) fn later_by(mut self, running_s: u32) -> Self {
+        if !self.is_part_of_another() {
+            let state = number32(&self.0, RUNNING_AT, 4) & !MOST_RUNNING_S;
+            let later_s = self.running_s().saturating_add(running_s).min(MOST_RUNNING_S);
+            put(&mut self.0, RUNNING_AT, 4, u64::from(state | later_s));
+        }
+        self
+    }
+}
+
+fn put_body(bytes: &mut [u8; ENTRY_BYTES], content: &Content, running_s: u32) {
+    if !content.is_part_of_another() {
+        put(bytes, 8, 4, u64::from(running_s.min(MOST_RUNNING_S)));
+    }
+    content.put_into(bytes);
+}
+
+fn take_body(bytes: &[u8; ENTRY_BYTES]) -> Option<(Content, u32)> {
+    let content = Content::take_from(bytes)?;
+    let running_s = if content.is_part_of_another() { 0 } else { number32(bytes, 8, 4) & MOST_RUNNING_S };
+    Some((content, running_s))
+}
+
 impl Entry {
     pub(super) fn encode(&self) -> [u8; ENTRY_BYTES] {
-        let mut bytes = [0; ENTRY_BYTES];
-        if !self.content.is_part_of_another() {
-            put(&mut bytes, 6, 2, u64::from(self.boot));
-            put(&mut bytes, 8, 4, u64::from(self.running_s.min(MOST_RUNNING_S)));
-        }
-        self.content.put_into(&mut bytes);
+        let mut bytes = self.encode_for_tag();
         put(&mut bytes, 2, 1, u64::from(self.lap));
-        put(&mut bytes, 3, 3, u64::from(self.seq));
         put(&mut bytes, 20, 8, u64::from_le_bytes(self.tag));
         let crc = check(&bytes);
         put(&mut bytes, 28, 4, u64::from(crc));
+        bytes
+    }
+
+    /// The bytes without lap, tag and check: what a tag is made of.
+    pub(super) fn encode_for_tag(&self) -> [u8; ENTRY_BYTES] {
+        let mut bytes = [0; ENTRY_BYTES];
+        put_body(&mut bytes, &self.content, self.running_s);
+        if !self.content.is_part_of_another() {
+            put(&mut bytes, 6, 2, u64::from(self.boot));
+        }
+        put(&mut bytes, 3, 3, u64::from(self.seq));
         bytes
     }
 
@@ -416,12 +509,8 @@ impl Entry {
         if number32(bytes, 28, 4) != check(bytes) {
             return None;
         }
-        let content = Content::take_from(bytes)?;
-        let (boot, running_s) = if content.is_part_of_another() {
-            (0, 0)
-        } else {
-            (number16(bytes, 6), number32(bytes, 8, 4) & MOST_RUNNING_S)
-        };
+        let (content, running_s) = take_body(bytes)?;
+        let boot = if content.is_part_of_another() { 0 } else { number16(bytes, 6) };
         let [_, _, lap, ..] = *bytes;
         let tag = *bytes.get(20..28)?.first_chunk::<8>()?;
         Some(Self { seq: number32(bytes, 3, 3), boot, running_s, content, tag, lap })

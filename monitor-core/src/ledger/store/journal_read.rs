@@ -2,7 +2,6 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::event::State;
 use crate::finding::{Finding, Level};
 use crate::ledger::{ClockAnchor, MeterChange, SignOff};
 
@@ -181,39 +180,6 @@ impl Journal {
             tally.add(&entry.content.tally());
         }
         Ok(tally)
-    }
-
-    /// How long the engine was run on, in seconds, after the alarm of this event was raised: until this event, or for the
-    /// `raised` itself until it cleared or was replaced, or else until now. `None` where the `raised` is gone, and for
-    /// what is no event.
-    ///
-    /// # Errors
-    /// Not ready.
-    pub fn run_on_s<F: NorFlash>(
-        &self,
-        flash: &mut F,
-        of: &Recorded,
-        running_s_now: u32,
-    ) -> Result<Option<u32>, StoreError> {
-        let Record::Event(event) = of.record else { return Ok(None) };
-        let mut until_s = running_s_now;
-        let mut walk = self.newest();
-        while let Some(found) = self.older(flash, &mut walk)? {
-            let Record::Event(other) = found.record else { continue };
-            if other.id != event.id {
-                continue;
-            }
-            if found.seq > of.seq && matches!(other.state, State::Cleared | State::Replaced) {
-                until_s = found.running_s;
-            }
-            if found.seq == of.seq && event.state != State::Raised {
-                until_s = of.running_s;
-            }
-            if found.seq <= of.seq && other.state == State::Raised {
-                return Ok(Some(until_s.saturating_sub(found.running_s)));
-            }
-        }
-        Ok(None)
     }
 
     /// Whether the hours are to be sealed: there is a key, and an hour of running has passed since the last seal.

@@ -65,6 +65,7 @@ pub(super) fn place(start: u32, sector: u8, slot: u8) -> u32 {
     sector_at(start, sector).saturating_add(u32::from(slot).saturating_mul(32))
 }
 
+#[inline(never)]
 pub(super) fn examine<F: NorFlash>(flash: &mut F, start: u32, sector: u8, slot: u8) -> Result<Seen, StoreError> {
     Ok(match look::<F, ENTRY_BYTES>(flash, place(start, sector, slot))? {
         Look::Blank => Seen::Blank,
@@ -101,6 +102,16 @@ pub(super) struct Step {
     pub(super) is_record: bool,
 }
 
+/// What a look at one slot of a walk found.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Glance {
+    Step(Step),
+    /// Nothing that counts.
+    Passed,
+    /// There are no more slots in the sector.
+    SectorIsOver,
+}
+
 impl Walk {
     pub(super) const fn back_from(sector: Sector, slots: u8, sectors: u8, below_seq: Option<u32>) -> Self {
         Self {
@@ -112,10 +123,6 @@ impl Walk {
             set_is_over: false,
             oldest_is_summed: false,
         }
-    }
-
-    pub(super) const fn oldest_is_summed(&self) -> bool {
-        self.oldest_is_summed
     }
 
     /// The next older record.
@@ -160,17 +167,28 @@ impl Walk {
         flash: &mut F,
         start: u32,
     ) -> Result<Option<Step>, StoreError> {
-        while let Some(slot) = self.slots_left.checked_sub(1) {
-            self.slots_left = slot;
-            if let Seen::Entry(entry) = examine(flash, start, self.sector.index, slot)?
-                && entry.lap == self.sector.lap
-                && self.lowest_seq.is_none_or(|lowest| entry.seq < lowest)
-            {
-                self.lowest_seq = Some(entry.seq);
-                return Ok(Some(Step { is_record: self.is_record(&entry.content), entry }));
+        loop {
+            match self.glance(flash, start)? {
+                Glance::Step(step) => return Ok(Some(step)),
+                Glance::Passed => {}
+                Glance::SectorIsOver => return Ok(None),
             }
         }
-        Ok(None)
+    }
+
+    /// Looks at the next slot of the same sector, and at no other: for whoever may not read all of it at once.
+    #[inline(never)]
+    pub(super) fn glance<F: NorFlash>(&mut self, flash: &mut F, start: u32) -> Result<Glance, StoreError> {
+        let Some(slot) = self.slots_left.checked_sub(1) else { return Ok(Glance::SectorIsOver) };
+        self.slots_left = slot;
+        if let Seen::Entry(entry) = examine(flash, start, self.sector.index, slot)?
+            && entry.lap == self.sector.lap
+            && self.lowest_seq.is_none_or(|lowest| entry.seq < lowest)
+        {
+            self.lowest_seq = Some(entry.seq);
+            return Ok(Glance::Step(Step { is_record: self.is_record(&entry.content), entry }));
+        }
+        Ok(Glance::Passed)
     }
 
     fn is_record(&mut self, content: &Content) -> bool {

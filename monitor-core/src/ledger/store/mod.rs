@@ -5,7 +5,8 @@
 //! page is erased. A record that was cut short is passed over. Every look at the flash is taken twice, because a word
 //! that was cut short may read differently each time.
 //!
-//! No call does more than one flash operation: one run of words, or one page erased.
+//! No call does more than one flash operation: one run of words, or one page erased. No call but opening reads more than
+//! a few records: what takes longer goes on with the next call.
 
 mod areas;
 mod blake2s;
@@ -21,6 +22,7 @@ mod journal;
 mod journal_entry;
 mod journal_event;
 mod journal_read;
+mod journal_search;
 mod journal_sums;
 mod journal_walk;
 mod layout;
@@ -39,6 +41,7 @@ pub use chain::{ChainHead, Key, Verdict};
 pub use error::{Geometry, Operation, StoreError};
 pub use hours_area::{CHECKPOINT_MS, HoursArea};
 pub use journal::{Fullness, JOURNAL_ENTRIES, Journal};
+pub(in crate::ledger) use journal_entry::Body;
 pub use journal_entry::{NOTE_PIECE_BYTES, NOTE_PIECES, NewRecord, NotePiece, Tally};
 pub use journal_event::JournalEvent;
 pub use journal_read::{NOTE_BYTES, Record, Recorded, SEAL_EVERY_S};
@@ -46,7 +49,7 @@ pub use journal_walk::Walk;
 pub use layout::{Area, REGION_BYTES, SECTOR_BYTES};
 pub use learned::{LEARNED_BYTES, LearnedArea, learned_is_due};
 pub use life::Life;
-pub use salvage::{Home, home_of};
+pub use salvage::{Home, home_of, hours_header, hours_records};
 pub use settings::Settings;
 pub use settings_area::SettingsArea;
 pub use snapshot_area::{SnapshotArea, SnapshotWalk};

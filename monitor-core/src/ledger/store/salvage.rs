@@ -2,7 +2,9 @@
 //!
 //! For dumps whose pages were read in the wrong order or in part. The store itself never looks for its sectors.
 
-use super::hours_record::{HEADER_BYTES, Header};
+use crate::ledger::hours::Totals;
+
+use super::hours_record::{self, HEADER_BYTES, Header, Record};
 use super::journal_entry::{ENTRY_BYTES, Entry};
 use super::learned;
 use super::settings_area;
@@ -39,6 +41,25 @@ pub enum Home {
         /// Sequence of the first entry that reads well.
         seq: u32,
     },
+}
+
+/// Hours records of a sector of 4 KiB that belong to this sector number. They carry sums since the header of their sector.
+#[must_use]
+pub fn hours_records(sector: &[u8], sector_number: u32) -> usize {
+    const RECORD: usize = hours_record::RECORD_BYTES;
+    let records = sector.get(HEADER_BYTES..).unwrap_or_default().chunks_exact(RECORD);
+    let belongs = |record: &&[u8]| {
+        record.first_chunk::<RECORD>().is_some_and(|record| Record::decode(record, sector_number).is_some())
+    };
+    records.filter(belongs).count()
+}
+
+/// The header of a sector of hours, for one whose own is gone. The store writes it when the sector before is full, with
+/// totals that are never lower than what that one shows: so with these no hour is claimed that was not run.
+#[must_use]
+pub fn hours_header(sector_number: u32, totals: &Totals) -> [u8; HEADER_BYTES] {
+    // The power-up in which it was written is not known, and nobody asks for it.
+    Header::encode(sector_number, 0, totals)
 }
 
 /// What a sector of 4 KiB held, by its first record that reads well; `None` if no record does.

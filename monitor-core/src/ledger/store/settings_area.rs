@@ -58,6 +58,7 @@ impl SettingsArea {
     ///
     /// # Errors
     /// Not ready, or the flash refused; what was saved before is kept.
+    #[inline(never)]
     pub fn save<F: NorFlash>(&mut self, flash: &mut F, settings: &Settings) -> Result<Progress, StoreError> {
         self.ring.save(flash, |bytes| settings.encode(bytes))
     }
@@ -66,6 +67,7 @@ impl SettingsArea {
     ///
     /// # Errors
     /// Not ready, the flash cannot be read, or a newer version has written them: they are kept then.
+    #[inline(never)]
     pub fn load<F: NorFlash>(&self, flash: &mut F) -> Result<Option<Settings>, StoreError> {
         let mut bytes = [0; SLOT_CONTENT_BYTES];
         let length = self.ring.load(flash, &mut bytes)?;

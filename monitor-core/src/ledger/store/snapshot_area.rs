@@ -10,9 +10,9 @@ use embedded_storage::nor_flash::NorFlash;
 use crate::ledger::snapshot::SnapshotHalf;
 
 use super::error::StoreError;
-use super::flash::{Look, SectorErase, check_geometry, is_blank, look, unreadable, write};
+use super::flash::{SectorErase, Sight, check_geometry, is_blank, look_into, reads_back, unreadable, write};
 use super::layout::Area;
-use super::snapshot_record::{RECORD_BYTES, RecordedHalf};
+use super::snapshot_record::{RECORD_BYTES, RecordedHalf, encode, position_of, spoiled_before};
 use super::work::{Conditions, Progress, Work};
 
 const SLOTS: u32 = 64;
@@ -67,6 +67,7 @@ impl SnapshotArea {
     ///
     /// # Errors
     /// The part cannot hold the area, or nothing of it can be read.
+    #[inline(never)]
     pub fn open<F: NorFlash>(&mut self, flash: &mut F, start: u32, boot: u32) -> Result<(), StoreError> {
         check_geometry(flash, start, Area::SNAPSHOTS.length)?;
         let boot = u16::try_from(boot & u32::from(u16::MAX)).unwrap_or(0);
@@ -101,6 +102,7 @@ impl SnapshotArea {
     ///
     /// # Errors
     /// Not open, or the flash refused; what was kept before is still there.
+    #[inline(never)]
     pub fn append<F: NorFlash>(&mut self, flash: &mut F, half: &SnapshotHalf) -> Result<Progress, StoreError> {
         if !self.is_open {
             return Err(StoreError::NotReady);
@@ -112,12 +114,12 @@ impl SnapshotArea {
         let position = self.fresh;
         let spoiled = position.saturating_sub(self.newest.map_or(0, |newest| newest.saturating_add(1)));
         let spoiled_before = u8::try_from(spoiled).unwrap_or(u8::MAX);
-        let bytes = RecordedHalf { position, boot: self.boot, half: *half, spoiled_before }.encode();
+        let bytes = encode(half, position, self.boot, spoiled_before);
         self.fresh = self.fresh.saturating_add(1);
         self.sector_ahead = SectorErase::not_begun();
         let place = self.place(position);
         write(flash, place, &bytes)?;
-        if look::<F, RECORD_BYTES>(flash, place)? != Look::Bytes(bytes) {
+        if !reads_back(flash, place, &bytes)? {
             return Ok(Progress::Again);
         }
         self.newest = Some(position);
@@ -135,6 +137,7 @@ impl SnapshotArea {
     ///
     /// # Errors
     /// Not open.
+    #[inline(never)]
     pub fn older<F: NorFlash>(
         &self,
         flash: &mut F,
@@ -143,12 +146,13 @@ impl SnapshotArea {
         if !self.is_open {
             return Err(StoreError::NotReady);
         }
+        let mut bytes = [0; RECORD_BYTES];
         while let Some(position) = walk.next.filter(|position| *position >= walk.oldest) {
-            let found = self.believed(flash, position)?;
-            let spoiled = found.map_or(0, |found| u32::from(found.spoiled_before));
-            walk.next = position.checked_sub(spoiled.saturating_add(1));
-            if found.is_some() {
-                return Ok(found);
+            let is_believed = self.believed(flash, position, &mut bytes)?;
+            let spoiled = if is_believed { spoiled_before(&bytes) } else { 0 };
+            walk.next = position.checked_sub(u32::from(spoiled).saturating_add(1));
+            if is_believed {
+                return Ok(RecordedHalf::decode(&bytes));
             }
         }
         walk.next = None;
@@ -177,7 +181,7 @@ impl SnapshotArea {
         loop {
             let candidate = self.newest_below(flash, below)?;
             let Some(position) = candidate else { break };
-            if self.believed(flash, position)?.is_some() {
+            if self.believed(flash, position, &mut [0; RECORD_BYTES])? {
                 self.newest = candidate;
                 break;
             }
@@ -196,20 +200,18 @@ impl SnapshotArea {
     }
 
     /// The greatest position below a limit that reads well once; counts what does not read well.
+    #[inline(never)]
     fn newest_below<F: NorFlash>(&mut self, flash: &mut F, below: u32) -> Result<Option<u32>, StoreError> {
         self.damaged = 0;
         let (mut newest, mut unreadable_places) = (None, 0_u32);
         for place in 0..SLOTS {
-            let bytes = match look::<F, RECORD_BYTES>(flash, self.place(place))? {
-                Look::Blank => continue,
-                Look::Bytes(bytes) => Some(bytes),
-                Look::Unsteady => None,
-                Look::Unreadable => {
-                    unreadable_places = unreadable_places.saturating_add(1);
-                    None
-                }
-            };
-            let found = bytes.and_then(|bytes| RecordedHalf::decode(&bytes)).map(|found| found.position);
+            let mut bytes = [0; RECORD_BYTES];
+            let sight = look_into(flash, self.place(place), &mut bytes)?;
+            if sight == Sight::Blank {
+                continue;
+            }
+            unreadable_places = unreadable_places.saturating_add(u32::from(sight == Sight::Unreadable));
+            let found = if sight == Sight::Bytes { position_of(&bytes) } else { None };
             match found.filter(|position| position % SLOTS == place) {
                 None => self.damaged = self.damaged.saturating_add(1),
                 Some(position) if position < below => newest = newest.max(Some(position)),
@@ -219,19 +221,24 @@ impl SnapshotArea {
         if unreadable_places >= SLOTS { Err(unreadable(self.start)) } else { Ok(newest) }
     }
 
-    /// The record of a position, if many looks agree on it.
-    fn believed<F: NorFlash>(&self, flash: &mut F, position: u32) -> Result<Option<RecordedHalf>, StoreError> {
+    /// Whether the record of a position is there and many looks agree on it. It is left in `bytes`.
+    #[inline(never)]
+    fn believed<F: NorFlash>(
+        &self,
+        flash: &mut F,
+        position: u32,
+        bytes: &mut [u8; RECORD_BYTES],
+    ) -> Result<bool, StoreError> {
         let place = self.place(position);
-        let Look::Bytes(bytes) = look::<F, RECORD_BYTES>(flash, place)? else { return Ok(None) };
-        let Some(found) = RecordedHalf::decode(&bytes).filter(|found| found.position == position) else {
-            return Ok(None);
-        };
+        if look_into(flash, place, bytes)? != Sight::Bytes || position_of(bytes) != Some(position) {
+            return Ok(false);
+        }
         for _ in 1..LOOKS {
-            if look::<F, RECORD_BYTES>(flash, place)? != Look::Bytes(bytes) {
-                return Ok(None);
+            if !reads_back(flash, place, bytes)? {
+                return Ok(false);
             }
         }
-        Ok(Some(found))
+        Ok(true)
     }
 
     fn place(&self, position: u32) -> u32 {

@@ -47,38 +47,6 @@ pub struct RecordedHalf {
 }
 
 impl RecordedHalf {
-    pub(super) fn encode(&self) -> [u8; RECORD_BYTES] {
-        let SnapshotHalf { trigger, part, samples, count } = &self.half;
-        let mut bytes = [0; RECORD_BYTES];
-        let kind = match part {
-            Part::Before => BEFORE,
-            Part::After => AFTER,
-        };
-        let trip = u64::try_from(trigger.trip.clamp(-1, 254).saturating_add(1)).unwrap_or(0);
-        let most = (1_i64 << 47).saturating_sub(1);
-        let stamp = trigger.stamp.as_millis().clamp(most.saturating_neg().saturating_sub(1), most);
-        put(&mut bytes, 0, 1, u64::from(kind));
-        put(&mut bytes, 1, 1, u64::from(self.spoiled_before));
-        put(&mut bytes, 2, 1, u64::from(*count));
-        put(&mut bytes, 3, 1, u64::from(finding_code(trigger.finding)));
-        put(&mut bytes, 4, 4, u64::from(self.position));
-        put(&mut bytes, 8, 3, u64::from(trigger.id.min(0xFF_FFFF)));
-        put(&mut bytes, 11, 1, trip);
-        put(&mut bytes, 12, 2, u64::from(self.boot));
-        put(&mut bytes, 14, 6, stamp.cast_unsigned());
-        let mut at_bit = VALUES_AT.saturating_mul(8);
-        for channel in Channel::ALL {
-            let bits = Scale::of(channel).bits;
-            for sample in samples {
-                put_bits(&mut bytes, at_bit, bits, sample.get(channel.index()).copied().unwrap_or(0));
-                at_bit = at_bit.saturating_add(usize::from(bits));
-            }
-        }
-        let crc = check(&bytes);
-        put(&mut bytes, CRC_AT, 4, u64::from(crc));
-        bytes
-    }
-
     pub(super) fn decode(bytes: &[u8; RECORD_BYTES]) -> Option<Self> {
         let [kind, spoiled_before, count, finding, ..] = *bytes;
         if number32(bytes, CRC_AT, 4) != check(bytes) || usize::from(count) > SAMPLES {
@@ -113,23 +81,72 @@ impl RecordedHalf {
     }
 }
 
-fn put_bits(bytes: &mut [u8], at_bit: usize, bits: u8, value: u8) {
-    for bit in 0..bits {
-        let place = at_bit.saturating_add(usize::from(bit));
-        if value & (1 << bit) != 0
-            && let Some(byte) = bytes.get_mut(place / 8)
-        {
-            *byte |= 1 << (place & 7);
+/// The bytes of a half, which is not copied for it: it is the largest thing that is written from the stack but one.
+pub(super) fn encode(half: &SnapshotHalf, position: u32, boot: u16, spoiled_before: u8) -> [u8; RECORD_BYTES] {
+    let SnapshotHalf { trigger, part, samples, count } = half;
+    let mut bytes = [0; RECORD_BYTES];
+    let kind = match part {
+        Part::Before => BEFORE,
+        Part::After => AFTER,
+    };
+    let trip = u64::try_from(trigger.trip.clamp(-1, 254).saturating_add(1)).unwrap_or(0);
+    let most = (1_i64 << 47).saturating_sub(1);
+    let stamp = trigger.stamp.as_millis().clamp(most.saturating_neg().saturating_sub(1), most);
+    put(&mut bytes, 0, 1, u64::from(kind));
+    put(&mut bytes, 1, 1, u64::from(spoiled_before));
+    put(&mut bytes, 2, 1, u64::from(*count));
+    put(&mut bytes, 3, 1, u64::from(finding_code(trigger.finding)));
+    put(&mut bytes, 4, 4, u64::from(position));
+    put(&mut bytes, 8, 3, u64::from(trigger.id.min(0xFF_FFFF)));
+    put(&mut bytes, 11, 1, trip);
+    put(&mut bytes, 12, 2, u64::from(boot));
+    put(&mut bytes, 14, 6, stamp.cast_unsigned());
+    let mut at_bit = VALUES_AT.saturating_mul(8);
+    for channel in Channel::ALL {
+        let bits = Scale::of(channel).bits;
+        for sample in samples {
+            put_bits(&mut bytes, at_bit, bits, sample.get(channel.index()).copied().unwrap_or(0));
+            at_bit = at_bit.saturating_add(usize::from(bits));
         }
+    }
+    let crc = check(&bytes);
+    put(&mut bytes, CRC_AT, 4, u64::from(crc));
+    bytes
+}
+
+/// The position of a record that is whole.
+#[inline(never)]
+pub(super) fn position_of(bytes: &[u8; RECORD_BYTES]) -> Option<u32> {
+    RecordedHalf::decode(bytes).map(|found| found.position)
+}
+
+/// Spoiled places right before the one of a record.
+pub(super) fn spoiled_before(bytes: &[u8; RECORD_BYTES]) -> u8 {
+    let [_, spoiled_before, ..] = *bytes;
+    spoiled_before
+}
+
+/// Puts the low `bits` of `value`, eight at most, at a bit of `bytes`; they reach into two bytes at most.
+fn put_bits(bytes: &mut [u8], at_bit: usize, bits: u8, value: u8) {
+    let kept = value & mask(bits);
+    let [low, high] = (u16::from(kept) << (at_bit & 7)).to_le_bytes();
+    for (byte, part) in bytes.iter_mut().skip(at_bit / 8).zip([low, high]) {
+        *byte |= part;
     }
 }
 
 fn take_bits(bytes: &[u8], at_bit: usize, bits: u8) -> u8 {
-    (0..bits).fold(0, |value, bit| {
-        let place = at_bit.saturating_add(usize::from(bit));
-        let is_set = bytes.get(place / 8).is_some_and(|byte| byte & (1 << (place & 7)) != 0);
-        if is_set { value | (1 << bit) } else { value }
-    })
+    let wide = number16(bytes, at_bit / 8) >> (at_bit & 7);
+    let [low, _] = wide.to_le_bytes();
+    low & mask(bits)
+}
+
+/// As many ones, eight at most, from the low end.
+const fn mask(bits: u8) -> u8 {
+    match u8::MAX.checked_shr(8_u32.saturating_sub(bits as u32)) {
+        Some(mask) => mask,
+        None => 0,
+    }
 }
 
 fn check(bytes: &[u8; RECORD_BYTES]) -> u32 {
@@ -150,9 +167,14 @@ mod tests {
         RecordedHalf { position: 0x0A0B_0C0D, boot: 0x0E0F, half, spoiled_before: 2 }
     }
 
+    fn encoded() -> [u8; RECORD_BYTES] {
+        let RecordedHalf { position, boot, half, spoiled_before } = recorded();
+        encode(&half, position, boot, spoiled_before)
+    }
+
     #[test]
     fn golden_bytes() {
-        let bytes = recorded().encode();
+        let bytes = encoded();
         #[rustfmt::skip]
         let head = [
             0x41, 2, 16, 8, 0x0D, 0x0C, 0x0B, 0x0A, 3, 2, 1, 5, 0x0F, 0x0E, 0xFE, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF,
@@ -168,7 +190,7 @@ mod tests {
     #[test]
     fn every_flipped_bit_is_noticed() {
         for bit in 0..RECORD_BYTES * 8 {
-            let mut flipped = recorded().encode();
+            let mut flipped = encoded();
             flipped[bit / 8] ^= 1 << (bit % 8);
             assert_eq!(RecordedHalf::decode(&flipped), None, "bit {bit}");
         }

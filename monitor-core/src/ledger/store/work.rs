@@ -17,6 +17,8 @@ pub struct Conditions {
 pub enum Work {
     /// There was nothing to do.
     Nothing,
+    /// Flash was read, as much as a call may take time for; there is more to do.
+    Looked,
     /// One run of words was written.
     Wrote,
     /// One page was erased.
@@ -30,6 +32,6 @@ pub enum Work {
 pub enum Progress {
     /// It is on flash.
     Done,
-    /// Room was made for it, with one flash operation: ask again.
+    /// Something was done on the way to it, with one flash operation at most: ask again.
     Again,
 }
