@@ -60,7 +60,7 @@ pub(super) enum CauseFirst {
 pub(super) struct Lead {
     /// From the first warning or alarm to the limit, in milliseconds; negative where it came after it.
     pub(super) lead_ms: i64,
-    /// From the moment when the fault could first be noticed to the limit, in milliseconds: no lead can be longer.
+    /// From the moment when the fault could first be noticed, of a condition from its onset, to the limit, in milliseconds.
     pub(super) most_ms: i64,
     /// Whether there was none at all; it then counts as if it had come at the end of the trip.
     pub(super) unwarned: bool,
@@ -262,7 +262,10 @@ fn lead(history: &History, fault: &Fault, told: &[(&Episode, Relation)]) -> Opti
         let from_ms = if moment.trip < overheat.at.trip { first_ms(history, overheat.at.trip) } else { moment.at_ms };
         overheat.at.at_ms - from_ms
     };
-    let most_ms = since(fault.detectable.unwrap_or(fault.onset)).max(0);
+    // A condition of the head shows when it is late already; what brings it about can be seen from its onset on.
+    let is_cause = fault.named.finding.kind() == Kind::Cause;
+    let shows = fault.detectable.filter(|_| is_cause).unwrap_or(fault.onset);
+    let most_ms = since(shows).max(0);
     Some(Lead { lead_ms: since(warned.unwrap_or(end)), most_ms, unwarned: warned.is_none(), rpm: overheat.rpm })
 }
 

@@ -2,8 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
+use monitor_core::Monitor;
+use monitor_core::advise::write_event_json;
 use sha2::{Digest, Sha256};
+use sim_host::profile::HostProfile;
 use sim_host::simulate::{Scenario, Variation};
+use sim_host::trace::TraceReader;
 use sim_host::trial::{self, Plan, events_of, json, run_seed};
 
 use crate::common::Folder;
@@ -71,6 +75,48 @@ fn what_is_judged_is_what_replaying_the_files_says() {
         some |= !judged.is_empty();
     }
     assert!(some, "a trial in which nothing is ever said proves nothing");
+}
+
+/// The commissioning trace as trip −1 and the others after it, in one monitor, as a replay drives it.
+fn events_of_the_files(folder: &Path) -> String {
+    let profile = HostProfile::load(&folder.join("profile.toml")).unwrap_or_else(|problem| panic!("{problem}"));
+    let mut monitor = Box::new(Monitor::new());
+    monitor.begin(&profile.core).unwrap();
+    let mut lines = String::new();
+    for (trip, file) in [(-1, "commission.csv"), (0, "trace-000.csv"), (1, "trace-001.csv")] {
+        let mut trace = TraceReader::open(&folder.join(file), None).unwrap_or_else(|problem| panic!("{problem}"));
+        let mut begun = false;
+        while let Some(row) = trace.next_row().unwrap_or_else(|problem| panic!("{problem}")) {
+            if !std::mem::replace(&mut begun, true) {
+                monitor.begin_trip(row.stamp, trip);
+                monitor.expect_channels(trace.channels());
+            }
+            monitor.step(row.stamp, &row.readings);
+            while let Some(event) = monitor.next_event() {
+                write_event_json(&event, &mut lines).unwrap();
+            }
+        }
+        monitor.end_trip();
+        while let Some(event) = monitor.next_event() {
+            write_event_json(&event, &mut lines).unwrap();
+        }
+    }
+    lines
+}
+
+#[test]
+fn what_is_judged_of_a_commissioned_engine_is_what_its_files_say() {
+    let folder = folder();
+    folder.write("taught.toml", TROUBLE.replacen("seed", "commission = true\nseed", 1));
+    let taught = scenario(&folder, "taught.toml");
+    for run in 0..3 {
+        let seed = run_seed(42, run);
+        let done = folder.run(&format!("simulate taught.toml --seed {seed} -o case"));
+        assert_eq!(done.code, Some(0), "{}", done.err);
+        let judged = events_of(&taught, seed);
+        assert!(!judged.is_empty());
+        assert_eq!(judged, events_of_the_files(&folder.path().join("case")), "seed {seed}");
+    }
 }
 
 /// A cold engine on which the limit is set under what it reaches at work: the switch trips in every trip.

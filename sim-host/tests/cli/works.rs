@@ -269,6 +269,8 @@ fn help_version_and_completions_go_to_standard_output_and_promise_only_what_ther
         for word in later {
             assert!(!done.out.contains(word), "{arguments} promises {word}");
         }
+        // Only `simulate` draws.
+        assert!(!arguments.contains("replay") || !done.out.contains("--plot"), "{arguments} promises --plot");
     }
     assert!(folder.run("--version").out.starts_with("lookastern "));
 }

@@ -180,6 +180,10 @@ fn leads_are_counted_late_and_missed_ones_too() {
         assert_eq!((lead.lead_ms, lead.unwarned), (lead_s * 1_000, unwarned), "{name}");
         assert_eq!(lead.most_ms, 299_000, "{name}: it shows from 1,001 s on");
     }
+    let mut over = history(&[fault(Finding::HeadOverLimit, 1_000, Some(1_300), None)]);
+    over.overheats.push(overheat);
+    let most_ms = judge(&over, &[]).verdicts[0].lead.unwrap().most_ms;
+    assert_eq!(most_ms, 300_000, "a condition that is the limit itself could be seen coming");
     let cold = history(&[fault(Finding::IntakeBlocked, 1_000, Some(1_001), None)]);
     assert_eq!(judge(&cold, &[]).verdicts[0].lead, None, "the head never passed its limit");
     let mut plugged = history(&[fault(Finding::TelltalePlugged, 1_000, Some(1_001), None)]);
