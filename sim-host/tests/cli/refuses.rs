@@ -140,7 +140,7 @@ fn an_unusable_mapping_is_refused_before_any_trace_is_opened() {
 fn what_a_later_version_will_do_is_answered_honestly() {
     let folder = Folder::new();
     folder.write("t.csv", healthy());
-    let mut lines: Vec<_> = ["report m", "ledger plan m", "board watch --port P"]
+    let mut lines: Vec<_> = ["report m", "board watch --port P"]
         .into_iter()
         .chain(["fleet due", "demo", "demo --help"])
         .map(str::to_owned)
