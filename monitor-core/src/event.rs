@@ -211,8 +211,8 @@ impl Evidence {
 
     /// Adds one number; a number too many is left out.
     pub fn add(&mut self, key: EvidenceKey, value: Option<i32>) {
-        let free = self.keys.iter_mut().zip(self.values.iter_mut()).find(|(key, _)| key.is_none());
-        if let Some((free_key, free_value)) = free {
+        let Some(free) = self.keys.iter().position(Option::is_none) else { return };
+        if let (Some(free_key), Some(free_value)) = (self.keys.get_mut(free), self.values.get_mut(free)) {
             *free_key = Some(key);
             *free_value = value.unwrap_or(Self::UNKNOWN);
         }

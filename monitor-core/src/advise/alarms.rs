@@ -110,11 +110,7 @@ impl Alarms {
 
     /// Whether a standing can change anything: it begins, or something of that finding stands and can be told.
     pub(crate) const fn wants(&self, finding: Finding, standing: Standing) -> bool {
-        match standing {
-            Standing::Present(_) => true,
-            Standing::Unjudged => false,
-            Standing::Absent | Standing::Between => self.stands(finding),
-        }
+        matches!(standing, Standing::Present(_)) || (self.stands(finding) && !matches!(standing, Standing::Unjudged))
     }
 
     /// Whether the finding stands or was replaced, on whatever channel.

@@ -160,7 +160,12 @@ impl Learned {
 
     /// What is normal at `rpm` (whole rpm), in the unit of `norm`; `None` at speeds that were never seen.
     pub(crate) fn at(&self, rpm: i32, norm: Norm) -> Option<i32> {
-        let (below, above) = self.stretches.split_at_checked(self.index(rpm))?;
+        self.around(self.index(rpm), rpm, norm)
+    }
+
+    /// The same where the stretch of `rpm` is known by its `index`.
+    fn around(&self, index: usize, rpm: i32, norm: Norm) -> Option<i32> {
+        let (below, above) = self.stretches.split_at_checked(index)?;
         let (own, above) = above.split_first()?;
         let known = |stretch: &&Stretch| stretch.is_believed(norm);
         let own = Some(own).filter(known);
@@ -183,13 +188,20 @@ impl Learned {
     /// The same, only where this very stretch of speeds was seen: lines between stretches are good enough for a loss, not
     /// for a few per cent.
     pub(crate) fn seen(&self, rpm: i32, norm: Norm) -> Option<i32> {
-        let blocks = self.stretches.get(self.index(rpm))?.blocks.get(norm as usize).copied()?;
-        if blocks >= SEEN { self.at(rpm, norm) } else { None }
+        let index = self.index(rpm);
+        let blocks = self.stretches.get(index)?.blocks.get(norm as usize).copied()?;
+        if blocks >= SEEN { self.around(index, rpm, norm) } else { None }
     }
 
     /// The most that was seen at any speed.
     pub(crate) fn most(&self, norm: Norm) -> Option<i32> {
-        self.stretches.iter().filter_map(|stretch| stretch.get(norm)).max()
+        let mut most = None;
+        for stretch in &self.stretches {
+            if stretch.is_believed(norm) {
+                most = most.max(Some(stretch.value(norm)));
+            }
+        }
+        most
     }
 
     /// The stretches of which anything is known.
