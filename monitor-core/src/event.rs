@@ -205,18 +205,17 @@ impl Evidence {
     /// This evidence and one number more; a number too many is left out.
     #[must_use]
     pub fn with(mut self, key: EvidenceKey, value: Option<i32>) -> Self {
-        let free = self.keys.iter_mut().zip(self.values.iter_mut()).find(|(key, _)| key.is_none());
-        if let Some((free_key, free_value)) = free {
-            *free_key = Some(key);
-            *free_value = value.unwrap_or(Self::UNKNOWN);
-        }
+        self.add(key, value);
         self
     }
 
-    /// This evidence and one number more where there is one.
-    #[must_use]
-    pub fn with_good(self, key: EvidenceKey, value: Option<i32>) -> Self {
-        if value.is_some() { self.with(key, value) } else { self }
+    /// Adds one number; a number too many is left out.
+    pub fn add(&mut self, key: EvidenceKey, value: Option<i32>) {
+        let Some(free) = self.keys.iter().position(Option::is_none) else { return };
+        if let (Some(free_key), Some(free_value)) = (self.keys.get_mut(free), self.values.get_mut(free)) {
+            *free_key = Some(key);
+            *free_value = value.unwrap_or(Self::UNKNOWN);
+        }
     }
 
     /// The numbers, in order.

@@ -263,6 +263,46 @@ impl Finding {
     }
 }
 
+/// A set of findings, a bit for each.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct FindingSet(u32);
+
+impl FindingSet {
+    /// No finding.
+    pub(crate) const EMPTY: Self = Self(0);
+
+    /// The set of the findings of a list.
+    pub(crate) const fn of(list: &[Finding]) -> Self {
+        let (mut set, mut rest) = (Self::EMPTY, list);
+        while let [finding, others @ ..] = rest {
+            set = set.with(*finding);
+            rest = others;
+        }
+        set
+    }
+
+    /// This set with `finding` in it.
+    #[must_use]
+    pub(crate) const fn with(self, finding: Finding) -> Self {
+        Self(self.0 | (1 << finding as u8))
+    }
+
+    /// Whether `finding` is in the set.
+    pub(crate) const fn contains(self, finding: Finding) -> bool {
+        self.0 & (1 << finding as u8) != 0
+    }
+
+    /// Whether the two sets have a finding in common.
+    pub(crate) const fn meets(self, other: Self) -> bool {
+        self.0 & other.0 != 0
+    }
+
+    /// Whether there is nothing in it.
+    pub(crate) const fn is_empty(self) -> bool {
+        self.0 == 0
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -11,9 +11,9 @@ use crate::command::{Command, Refusal};
 use crate::condition::{Run, RunState, RunTracker, SteadyWatch, Tick, TickBuilder, Timeline};
 use crate::detect::{
     Causes, ChargeLost, DryStart, HeadClimbing, HeadOverLimit, HotRestart, OilPressureLow, OverSpeed, Scene,
-    SensorOpen, SensorShort, SensorStuck, Standing, StreamLost, StreamWatch, stream_evidence,
+    SensorOpen, SensorShort, SensorStuck, Standing, StreamLost, StreamWatch, evidence,
 };
-use crate::event::{Event, Evidence, EvidenceKey, State};
+use crate::event::{Event, Evidence, State};
 use crate::finding::{Finding, Kind};
 use crate::forecast::HeadTrend;
 use crate::ledger::packing::{Packer, Unpacker};
@@ -296,23 +296,43 @@ impl Monitor {
         let sound = self.scene.tick.run.state != RunState::OnHose && !self.alarms.anything_stands();
         self.causes.update(&mut self.scene, &self.stream, sound);
         if let Some((block, ticks)) = self.steady.last() {
-            self.causes.update_block(&mut self.scene, &block, ticks, sound, &self.hours);
+            self.causes.update_block(&mut self.scene, block, ticks, sound, &self.hours);
         }
+        // What rests on blocks changes with them: one or two findings have their turn in each tick.
+        let turn = usize::from(self.steady.ticks());
         let pressing = self.causes.is_pressing();
-        let turn = self.steady.ticks();
-        for (finding, place) in Causes::JUDGED.into_iter().zip(0_u8..) {
-            // What rests on blocks changes with them; in between only what stands has to be followed.
-            if !pressing && place & 7 != turn && !self.alarms.stands(finding) {
-                continue;
+        if pressing || self.alarms.one_stands_of(Causes::JUDGED_SET) {
+            for (finding, place) in Causes::JUDGED.iter().zip(0_usize..) {
+                // In between only what stands has to be followed.
+                if pressing || place & 7 == turn || self.alarms.stands(*finding) {
+                    self.decide_cause(*finding);
+                }
             }
-            let standing = self.causes.judge(finding, &self.scene);
-            self.settle(finding, standing);
+        } else {
+            for place in [turn, turn.saturating_add(8)] {
+                if let Some(finding) = Causes::JUDGED.get(place) {
+                    self.decide_cause(*finding);
+                }
+            }
         }
-        for finding in [Finding::SensorNoisy, Finding::SensorMiscount, Finding::SensorDrift] {
-            if !self.causes.suspects_sensors() && !self.alarms.stands(finding) {
+        let suspicion = self.causes.suspects_sensors();
+        if suspicion || self.alarms.one_stands_of(Causes::OF_SENSORS_SET) {
+            self.decide_suspected(suspicion);
+        }
+    }
+
+    fn decide_cause(&mut self, finding: Finding) {
+        let standing = self.causes.judge(finding, &self.scene);
+        self.settle(finding, standing);
+    }
+
+    /// Judges the sensors by what is normal. Without a suspicion only what stands has to be followed.
+    fn decide_suspected(&mut self, suspicion: bool) {
+        for (finding, channels) in Causes::OF_SENSORS {
+            if !suspicion && !self.alarms.stands(finding) {
                 continue;
             }
-            for channel in Channel::ALL {
+            for &channel in channels {
                 let standing = self.causes.judge_sensor(finding, channel, &self.scene);
                 if self.alarms.wants(finding, standing) {
                     self.advise(finding, Some(channel), standing);
@@ -438,19 +458,13 @@ impl Monitor {
 
     /// The numbers of the last tick that speak for or against a finding.
     fn evidence(&self, finding: Finding, channel: Option<Channel>) -> Evidence {
+        let mut evidence = evidence(&self.scene, finding, channel);
         match finding {
-            Finding::StreamLost | Finding::DryStart => stream_evidence(&self.scene),
-            Finding::HeadClimbing => self.detectors.head_climbing.evidence(&self.scene),
-            Finding::HeadOverLimit => HeadOverLimit::evidence(&self.scene),
-            Finding::OilPressureLow => OilPressureLow::evidence(&self.scene),
-            Finding::OverSpeed => OverSpeed::evidence(&self.scene),
-            Finding::ChargeLost => ChargeLost::evidence(&self.scene),
-            _ => match (self.causes.evidence(finding, channel, &self.scene), channel) {
-                (Some(evidence), _) => evidence,
-                (None, Some(channel)) => Evidence::NONE.with(EvidenceKey::Value(channel), self.scene.good(channel)),
-                (None, None) => Evidence::NONE,
-            },
+            Finding::HeadClimbing => self.detectors.head_climbing.add_forecast(&mut evidence),
+            Finding::ImpellerWorn => self.causes.add_forecast(&self.scene, &mut evidence),
+            _ => {}
         }
+        evidence
     }
 
     /// What happens by the passing of time alone.

@@ -91,6 +91,13 @@ pub(crate) fn mean(sum: i32, count: i32) -> i32 {
     }
 }
 
+/// So many per cent of a value in quarters, rounded down to a whole one, in quarters. Not once for each caller: a product
+/// that saturates is long on a small core.
+#[inline(never)]
+pub(crate) fn percent_of_quarters(quarters: i32, percent: i32) -> i32 {
+    (quarters.saturating_mul(percent) / 400).saturating_mul(4)
+}
+
 /// The low 32 bits of elapsed milliseconds: differences of them are cheap, and right up to 49.7 days.
 #[must_use]
 pub(crate) fn low_bits(at_ms: u64) -> u32 {

@@ -14,7 +14,7 @@ use crate::command::{Command, Refusal};
 use crate::condition::Tick;
 use crate::detect::Standing;
 use crate::event::{AlarmState, State};
-use crate::finding::{Finding, Kind, Level};
+use crate::finding::{Finding, FindingSet, Kind, Level};
 
 /// Findings that can be followed at once.
 const SLOTS: usize = 12;
@@ -59,8 +59,8 @@ pub(crate) struct Outlook {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Alarms {
     slots: [Option<Slot>; SLOTS],
-    /// A bit for each finding that stands or was replaced, so that the many that do not cost nothing.
-    standing: u32,
+    /// The findings that stand or were replaced, so that the many that do not cost nothing.
+    standing: FindingSet,
     /// Whether a finding is shelved.
     any_shelved: bool,
     /// Whether anything happened that lamp and sounder must follow.
@@ -72,7 +72,14 @@ pub(crate) struct Alarms {
 
 impl Alarms {
     pub(crate) const fn new() -> Self {
-        Self { slots: [None; SLOTS], standing: 0, any_shelved: false, changed: false, last_id: 0, turned_away: 0 }
+        Self {
+            slots: [None; SLOTS],
+            standing: FindingSet::EMPTY,
+            any_shelved: false,
+            changed: false,
+            last_id: 0,
+            turned_away: 0,
+        }
     }
 
     /// Takes the standing of one finding in one tick; returns what happened to it.
@@ -101,29 +108,34 @@ impl Alarms {
         happening
     }
 
-    /// Whether a standing can change anything: it begins, or something of that finding stands.
+    /// Whether a standing can change anything: it begins, or something of that finding stands and can be told.
     pub(crate) const fn wants(&self, finding: Finding, standing: Standing) -> bool {
-        matches!(standing, Standing::Present(_)) || self.stands(finding)
+        matches!(standing, Standing::Present(_)) || (self.stands(finding) && !matches!(standing, Standing::Unjudged))
     }
 
     /// Whether the finding stands or was replaced, on whatever channel.
     pub(crate) const fn stands(&self, finding: Finding) -> bool {
-        self.standing & bit(finding) != 0
+        self.standing.contains(finding)
+    }
+
+    /// Whether one of these findings stands or was replaced.
+    pub(crate) const fn one_stands_of(&self, findings: FindingSet) -> bool {
+        self.standing.meets(findings)
     }
 
     /// Whether any finding stands or was replaced: nothing that is measured now is this engine's normal.
     pub(crate) const fn anything_stands(&self) -> bool {
-        self.standing != 0
+        !self.standing.is_empty()
     }
 
     /// Brings up to date what is kept beside the slots.
     fn note_change(&mut self) {
-        self.standing = 0;
+        self.standing = FindingSet::EMPTY;
         self.any_shelved = false;
         for slot in &self.slots {
             let Some(slot) = slot else { continue };
             if slot.standing() || slot.replaced_by().is_some() {
-                self.standing |= bit(slot.finding);
+                self.standing = self.standing.with(slot.finding);
             }
             self.any_shelved |= slot.aside() == Aside::Shelved;
         }
@@ -382,10 +394,6 @@ impl Alarms {
     pub(crate) const fn turned_away(&self) -> u32 {
         self.turned_away
     }
-}
-
-const fn bit(finding: Finding) -> u32 {
-    1 << finding as u32
 }
 
 /// The finding that a request about alarms names, `Some(None)` for all open ones; `None` for other requests.

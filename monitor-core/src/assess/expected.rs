@@ -111,8 +111,7 @@ impl Expected {
             self.flow = normal.learned.at(rpm, other);
         }
         self.head = normal.learned.at(rpm, Norm::Head);
-        self.settled =
-            self.head.and_then(|_| HeadSpan::at(rpm, tick.good(Channel::Water), normal)).map(|span| span.high);
+        self.settled = self.head.map(|head| HeadSpan::around(head, rpm, tick.good(Channel::Water), normal).high);
     }
 
     fn follow_warmth(&mut self, tick: &Tick, head: Option<i32>, profile: &Profile, normal: &Normal) {
@@ -157,13 +156,12 @@ pub(crate) struct HeadSpan {
 }
 
 impl HeadSpan {
-    /// The span at `rpm` (whole rpm), where that speed was seen or lies between two that were.
-    pub(crate) fn at(rpm: i32, water: Option<i32>, normal: &Normal) -> Option<Self> {
-        let head = normal.learned.at(rpm, Norm::Head)?;
-        let warmer = water.zip(normal.learned.at(rpm, Norm::Water)).map(|(now, then)| now.wrapping_sub(then));
-        Some(match warmer {
+    /// The span at `rpm` (whole rpm), where `head` was learned.
+    pub(crate) fn around(head: i32, rpm: i32, water: Option<i32>, normal: &Normal) -> Self {
+        let then = || normal.learned.at(rpm, Norm::Water);
+        match water.and_then(|now| then().map(|then| now.wrapping_sub(then))) {
             Some(warmer) => Self { low: head.wrapping_add(warmer.min(0)), high: head.wrapping_add(warmer.max(0)) },
             None => Self { low: head.wrapping_sub(COLDER_MILLIKELVIN), high: head.wrapping_add(WARMER_MILLIKELVIN) },
-        })
+        }
     }
 }

@@ -67,12 +67,17 @@ struct Stretch {
 impl Stretch {
     const EMPTY: Self = Self { rpm: 0, values: [0; Norm::COUNT], blocks: [0; Norm::COUNT] };
 
+    fn is_believed(&self, norm: Norm) -> bool {
+        self.blocks.get(norm as usize).is_some_and(|blocks| *blocks >= BELIEVED)
+    }
+
+    /// The mean, believed or not.
+    fn value(&self, norm: Norm) -> i32 {
+        self.values.get(norm as usize).map_or(0, |value| i32::from(*value) << norm.shift())
+    }
+
     fn get(&self, norm: Norm) -> Option<i32> {
-        let blocks = self.blocks.get(norm as usize).copied().unwrap_or(0);
-        if blocks < BELIEVED {
-            return None;
-        }
-        self.values.get(norm as usize).map(|value| i32::from(*value) << norm.shift())
+        self.is_believed(norm).then(|| self.value(norm))
     }
 }
 
@@ -162,21 +167,21 @@ impl Learned {
 
     /// What is normal at `rpm` (whole rpm), in the unit of `norm`; `None` at speeds that were never seen.
     pub(crate) fn at(&self, rpm: i32, norm: Norm) -> Option<i32> {
-        let index = self.index(rpm);
+        self.around(self.index(rpm), rpm, norm)
+    }
+
+    /// The same where the stretch of `rpm` is known by its `index`.
+    fn around(&self, index: usize, rpm: i32, norm: Norm) -> Option<i32> {
         let (below, above) = self.stretches.split_at_checked(index)?;
-        let known = |stretch: &Stretch| stretch.get(norm).map(|value| (i32::from(stretch.rpm), value));
-        let own = above.first().and_then(known);
-        let mut lower = below.iter().rev().find_map(known);
-        let mut upper = above.iter().skip(1).find_map(known);
-        if let Some((at, value)) = own {
-            if rpm >= at {
-                lower = Some((at, value));
-            } else {
-                upper = Some((at, value));
-            }
-        }
+        let (own, above) = above.split_first()?;
+        let known = |stretch: &&Stretch| stretch.is_believed(norm);
+        let own = Some(own).filter(known);
+        let own_is_lower = own.map(|own| rpm >= i32::from(own.rpm));
+        let lower = if own_is_lower == Some(true) { own } else { below.iter().rev().find(known) };
+        let upper = if own_is_lower == Some(false) { own } else { above.iter().find(known) };
+        let point = |stretch: &Stretch| (i32::from(stretch.rpm), stretch.value(norm));
         let gap = self.max_rpm.wrapping_mul(WIDEST_GAP_EIGHTHS) >> 3_u32;
-        match (lower, upper) {
+        match (lower.map(point), upper.map(point)) {
             (Some((from, low)), Some((to, high))) if to.wrapping_sub(from) <= gap => {
                 Some(between(from, low, to, high, rpm))
             }
@@ -190,13 +195,20 @@ impl Learned {
     /// The same, only where this very stretch of speeds was seen: lines between stretches are good enough for a loss, not
     /// for a few per cent.
     pub(crate) fn seen(&self, rpm: i32, norm: Norm) -> Option<i32> {
-        let blocks = self.stretches.get(self.index(rpm))?.blocks.get(norm as usize).copied()?;
-        if blocks >= SEEN { self.at(rpm, norm) } else { None }
+        let index = self.index(rpm);
+        let blocks = self.stretches.get(index)?.blocks.get(norm as usize).copied()?;
+        if blocks >= SEEN { self.around(index, rpm, norm) } else { None }
     }
 
     /// The most that was seen at any speed.
     pub(crate) fn most(&self, norm: Norm) -> Option<i32> {
-        self.stretches.iter().filter_map(|stretch| stretch.get(norm)).max()
+        let mut most = None;
+        for stretch in &self.stretches {
+            if stretch.is_believed(norm) {
+                most = most.max(Some(stretch.value(norm)));
+            }
+        }
+        most
     }
 
     /// The stretches of which anything is known.

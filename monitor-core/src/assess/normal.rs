@@ -6,6 +6,7 @@ use super::wear::Wear;
 use crate::acquire::Channel;
 use crate::condition::{Block, Tick};
 use crate::ledger::packing::{Packer, Unpacker};
+use crate::num::percent_of_quarters;
 use crate::profile::Profile;
 use crate::units::Quantity;
 
@@ -100,7 +101,7 @@ impl Normal {
             .saturating_add(UNHEALTHY_MILLIKELVIN)
             .min(self.head_limit.saturating_sub(NEAR_LIMIT_MILLIKELVIN))
             .max(self.head_watch_from);
-        self.idle_up_to_quarters = (profile.idle.raw().saturating_mul(IDLE_UP_TO_PERCENT) / 400).saturating_mul(4);
+        self.idle_up_to_quarters = percent_of_quarters(profile.idle.raw(), IDLE_UP_TO_PERCENT);
         self.learned.begin(self.idle_up_to_quarters >> 2_u32, profile.max.raw() >> 2_u32);
         self.readable_flow = profile.flow_min_or_default().raw().saturating_mul(READABLE_PERCENT) / 100;
     }

@@ -311,6 +311,7 @@ impl RunTracker {
 }
 
 /// `tenths` tenths of `value`, rounded up.
+#[inline(never)]
 fn tenths_rounded_up(value: i32, tenths: i32) -> i32 {
     value.saturating_mul(tenths).saturating_add(9) / 10
 }

@@ -128,8 +128,8 @@ impl SteadyWatch {
     }
 
     /// The last block and the ticks since it closed, as long as the engine runs on.
-    pub(crate) fn last(&self) -> Option<(Block, u8)> {
-        (self.block.lasted_ms > 0).then_some((self.block, self.ticks))
+    pub(crate) fn last(&self) -> Option<(&Block, u8)> {
+        (self.block.lasted_ms > 0).then_some((&self.block, self.ticks))
     }
 
     /// Ticks gathered since the last block closed.

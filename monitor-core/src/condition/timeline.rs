@@ -44,14 +44,21 @@ impl Timeline {
         // It would wrap after 584 million years.
         self.elapsed_ms = self.elapsed_ms.wrapping_add(u64::from(passed_ms));
         let position = self.within_second_ms.saturating_add(passed_ms);
-        // A division costs a small core dearly, and samples are mostly less than a second apart.
+        // A division costs a small core dearly, and samples are mostly less than two seconds apart.
         self.within_second_ms = match position {
             0..=999 => position,
-            1_000..=1_999 => position.saturating_sub(1_000),
-            _ => position % 1_000,
+            1_000..=1_999 => position.wrapping_sub(1_000),
+            _ => within_second(position),
         };
         Advance { passed_ms, new_second: position >= 1_000 }
     }
+}
+
+/// Apart from its caller, or the compiler sees that the division would do for the short ways too.
+#[cold]
+#[inline(never)]
+const fn within_second(position_ms: u32) -> u32 {
+    position_ms % 1_000
 }
 
 #[cfg(test)]

@@ -13,7 +13,7 @@ use crate::acquire::Channel;
 use crate::assess::{HeadSpan, Norm};
 use crate::condition::{Block, RunState};
 use crate::event::Evidence;
-use crate::finding::Finding;
+use crate::finding::{Finding, FindingSet};
 use crate::ledger::Hours;
 use crate::num::round_div;
 use crate::units::Quantity;
@@ -63,6 +63,16 @@ pub(crate) struct Causes {
 
 impl Causes {
     pub(crate) const JUDGED: [Finding; 10] = JUDGED;
+    pub(crate) const JUDGED_SET: FindingSet = FindingSet::of(&JUDGED);
+
+    /// The findings about sensors judged here, each with the channels it can be about.
+    pub(crate) const OF_SENSORS: [(Finding, &[Channel]); 3] = [
+        (Finding::SensorNoisy, &Channel::ALL),
+        (Finding::SensorMiscount, &SensorMiscount::CHANNELS),
+        (Finding::SensorDrift, &SensorDrift::CHANNELS),
+    ];
+    pub(crate) const OF_SENSORS_SET: FindingSet =
+        FindingSet::of(&[Finding::SensorNoisy, Finding::SensorMiscount, Finding::SensorDrift]);
 
     pub(crate) const fn new() -> Self {
         Self {
@@ -212,36 +222,19 @@ impl Causes {
         }
     }
 
-    /// Where a finding about the sensor of a channel stands.
+    /// Where a finding about the sensor of a channel stands, for the pairs of [`Self::OF_SENSORS`].
     pub(crate) fn judge_sensor(&self, finding: Finding, channel: Channel, scene: &Scene) -> Standing {
         match finding {
             Finding::SensorNoisy => self.sensor_noisy.judge(scene, channel),
-            Finding::SensorMiscount if SensorMiscount::CHANNELS.contains(&channel) => {
-                self.sensor_miscount.judge(scene, channel)
-            }
-            Finding::SensorDrift if SensorDrift::CHANNELS.contains(&channel) => self.sensor_drift.judge(scene, channel),
+            Finding::SensorMiscount => self.sensor_miscount.judge(scene, channel),
+            Finding::SensorDrift => self.sensor_drift.judge(scene, channel),
             _ => Standing::Unjudged,
         }
     }
 
-    /// The numbers that speak for a finding; `None` where it is not judged here.
-    pub(crate) fn evidence(&self, finding: Finding, channel: Option<Channel>, scene: &Scene) -> Option<Evidence> {
-        Some(match (finding, channel) {
-            (Finding::IntakeBlocked, _) => intake_blocked::evidence(scene),
-            (Finding::VaneLost, _) => VaneLost::evidence(scene),
-            (Finding::TelltalePlugged, _) => telltale_plugged::evidence(scene),
-            (Finding::ThermostatStuckClosed, _) => ThermostatStuckClosed::evidence(scene),
-            (Finding::ThermostatStuckOpen, _) => ThermostatStuckOpen::evidence(scene),
-            (Finding::ImpellerWorn, _) => impeller_worn::evidence(scene, i32::from(self.tenths)),
-            (Finding::WaterwayFouled, _) => waterway_fouled::evidence(scene),
-            (Finding::HubSlipping, _) => HubSlipping::evidence(scene),
-            (Finding::RunningUnsteady, _) => RunningUnsteady::evidence(scene),
-            (Finding::WeakConnection, _) => WeakConnection::evidence(scene),
-            (Finding::SensorNoisy, Some(channel)) => SensorNoisy::evidence(scene, channel),
-            (Finding::SensorMiscount, Some(channel)) => SensorMiscount::evidence(scene, channel),
-            (Finding::SensorDrift, Some(channel)) => SensorDrift::evidence(scene, channel),
-            _ => return None,
-        })
+    /// Adds the forecast of the impeller's renewal to what is shown.
+    pub(crate) fn add_forecast(&self, scene: &Scene, evidence: &mut Evidence) {
+        impeller_worn::add_forecast(scene, i32::from(self.tenths), evidence);
     }
 }
 
@@ -265,6 +258,6 @@ fn flow_ratio(scene: &Scene, block: &Block) -> Option<i32> {
 /// Settled head at the speed of a block, in this water, where that speed was seen.
 fn head_span(scene: &Scene, block: &Block) -> Option<HeadSpan> {
     let rpm = block.good(Channel::Rpm)? >> 2_u32;
-    scene.normal.learned.seen(rpm, Norm::Head)?;
-    HeadSpan::at(rpm, block.good(Channel::Water), &scene.normal)
+    let head = scene.normal.learned.seen(rpm, Norm::Head)?;
+    Some(HeadSpan::around(head, rpm, block.good(Channel::Water), &scene.normal))
 }

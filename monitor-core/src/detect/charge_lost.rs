@@ -1,8 +1,9 @@
 //! `charge-lost`: at speed the supply stays under what a charging system gives.
 
+use super::evidence::Shown;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
-use crate::event::{Evidence, EvidenceKey};
+use crate::event::EvidenceKey;
 use crate::finding::Level;
 use crate::units::Quantity;
 
@@ -21,6 +22,13 @@ pub(crate) struct ChargeLost {
 }
 
 impl ChargeLost {
+    /// What is shown for it.
+    pub(crate) const SHOWN: &[Shown] = &[
+        Shown::Always(EvidenceKey::Value(Channel::Supply)),
+        Shown::Always(EvidenceKey::Limit(Channel::Supply)),
+        Shown::Always(EvidenceKey::Value(Channel::Rpm)),
+    ];
+
     pub(crate) const fn new() -> Self {
         Self { low_ms: 0, pause_ms: 0, counting: false }
     }
@@ -55,15 +63,5 @@ impl ChargeLost {
         if self.pause_ms >= PAUSE_MS {
             self.low_ms = 0;
         }
-    }
-
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        Evidence::NONE
-            .with(EvidenceKey::Value(Channel::Supply), scene.good(Channel::Supply))
-            .with(
-                EvidenceKey::Limit(Channel::Supply),
-                scene.profile.electric.map(|electric| electric.charging_min.raw()),
-            )
-            .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
     }
 }

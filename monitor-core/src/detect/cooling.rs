@@ -4,10 +4,11 @@
 //! to the slow means. One loss of flow has one cause at a time: the first that fits is kept until the flow is back.
 
 use super::Scene;
+use super::evidence::Shown;
 use super::stream::{Stream, StreamWatch};
 use crate::acquire::{Channel, Quality};
 use crate::condition::Block;
-use crate::event::{Evidence, EvidenceKey};
+use crate::event::EvidenceKey;
 use crate::finding::Finding;
 use crate::num::round_div;
 use crate::units::Quantity;
@@ -24,6 +25,15 @@ const ANSWER_MILLIKELVIN: i32 = 2_500;
 const ANSWER_OVER_NORMAL_MILLIKELVIN: i32 = 1_500;
 /// Two speeds tell a starved pump from a leaking one if their normal flows are this part apart: 1/12.
 const SPEEDS_APART: i32 = 12;
+
+/// What is shown for it.
+pub(crate) const SHOWN: &[Shown] = &[
+    Shown::Always(EvidenceKey::Value(Channel::Flow)),
+    Shown::Always(EvidenceKey::Normal(Channel::Flow)),
+    Shown::IfKnown(EvidenceKey::Value(Channel::Head)),
+    Shown::IfKnown(EvidenceKey::Normal(Channel::Head)),
+    Shown::Always(EvidenceKey::Value(Channel::Rpm)),
+];
 
 /// What the flow does when the engine turns faster, since it was lost.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,7 +56,7 @@ pub(crate) struct Cooling {
     /// Least and greatest flow of a block since then, each with the normal flow of its speed, in mL/min.
     slow: (u16, u16),
     fast: (u16, u16),
-    /// Flow in the last tick in per cent of its normal, at most 255.
+    /// Flow in the last tick in per cent of its normal, at most 100.
     pub(crate) flow_percent: Option<u8>,
     /// Head over the most that is normal, in m°C.
     pub(crate) over: Option<i32>,
@@ -158,16 +168,10 @@ fn flow_percent(scene: &Scene, stream: &StreamWatch) -> Option<u8> {
     if normal < least.wrapping_add(least >> 2_u32) || stream.now == Stream::Unjudged {
         return None;
     }
+    // Well over what is low nothing depends on how much it is: the common case needs no division.
+    if flow >= normal {
+        return Some(100);
+    }
     let percent = round_div(flow.clamp(0, 1 << 20_u32).wrapping_mul(100), normal);
     Some(u8::try_from(percent).unwrap_or(u8::MAX))
-}
-
-/// The numbers that speak for a cause of the water family.
-pub(crate) fn evidence(scene: &Scene) -> Evidence {
-    Evidence::NONE
-        .with(EvidenceKey::Value(Channel::Flow), scene.good(Channel::Flow))
-        .with(EvidenceKey::Normal(Channel::Flow), scene.expected.flow)
-        .with_good(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
-        .with_good(EvidenceKey::Normal(Channel::Head), scene.expected.head)
-        .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
 }

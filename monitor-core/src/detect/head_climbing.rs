@@ -4,6 +4,7 @@
 //! from its normal temperature on only what is steeper than any warm-up, well over it what is as steep as the quickest
 //! warm-up, and near the limit, or with the stream gone, every climb.
 
+use super::evidence::Shown;
 use super::on_delay::OnDelay;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
@@ -48,6 +49,10 @@ pub(crate) struct HeadClimbing {
 }
 
 impl HeadClimbing {
+    /// What is shown for it.
+    pub(crate) const SHOWN: &[Shown] =
+        &[Shown::Always(EvidenceKey::Value(Channel::Head)), Shown::Always(EvidenceKey::Limit(Channel::Head))];
+
     pub(crate) const fn new() -> Self {
         Self {
             warning: OnDelay::new(),
@@ -125,18 +130,16 @@ impl HeadClimbing {
         self.half_done = false;
     }
 
-    pub(crate) fn evidence(&self, scene: &Scene) -> Evidence {
+    /// Adds the forecast to what is shown.
+    pub(crate) fn add_forecast(&self, evidence: &mut Evidence) {
         let (eta_s, low_s, high_s) = match self.estimate {
             Estimate::Reaches { eta_s, low_s, high_s } => (Some(eta_s), Some(low_s), high_s),
             Estimate::AtLimit => (Some(0), Some(0), Some(0)),
             Estimate::None | Estimate::NotClimbing => (None, None, None),
         };
-        Evidence::NONE
-            .with(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
-            .with(EvidenceKey::Limit(Channel::Head), Some(scene.normal.head_limit()))
-            .with(EvidenceKey::Eta, eta_s)
-            .with(EvidenceKey::EtaLow, low_s)
-            .with(EvidenceKey::EtaHigh, high_s)
+        evidence.add(EvidenceKey::Eta, eta_s);
+        evidence.add(EvidenceKey::EtaLow, low_s);
+        evidence.add(EvidenceKey::EtaHigh, high_s);
     }
 }
 

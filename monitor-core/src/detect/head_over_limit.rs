@@ -1,9 +1,10 @@
 //! `head-over-limit`: the head of a running engine is over its limit.
 
+use super::evidence::Shown;
 use super::on_delay::OnDelay;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
-use crate::event::{Evidence, EvidenceKey};
+use crate::event::EvidenceKey;
 use crate::finding::Level;
 
 const RAISE_MS: u32 = 3_000;
@@ -17,6 +18,13 @@ pub(crate) struct HeadOverLimit {
 }
 
 impl HeadOverLimit {
+    /// What is shown for it.
+    pub(crate) const SHOWN: &[Shown] = &[
+        Shown::Always(EvidenceKey::Value(Channel::Head)),
+        Shown::Always(EvidenceKey::Limit(Channel::Head)),
+        Shown::Always(EvidenceKey::Value(Channel::Rpm)),
+    ];
+
     pub(crate) const fn new() -> Self {
         Self { over: OnDelay::new(), excess_ms: 0 }
     }
@@ -47,12 +55,5 @@ impl HeadOverLimit {
     /// For how long the head has been over its limit, held back or not; 0 before 3 s.
     pub(crate) const fn excess_ms(&self) -> u32 {
         self.excess_ms
-    }
-
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        Evidence::NONE
-            .with(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
-            .with(EvidenceKey::Limit(Channel::Head), Some(scene.normal.head_limit()))
-            .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
     }
 }

@@ -3,11 +3,12 @@
 //! Ventilation passes in seconds, a tow or a load holds the speed of the engine down, and climbing onto the plane takes
 //! a quarter of a minute at most (all common practice). What is left after that is the hub.
 
+use super::evidence::Shown;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
 use crate::assess::Norm;
 use crate::condition::{Block, RunState};
-use crate::event::{Evidence, EvidenceKey};
+use crate::event::EvidenceKey;
 use crate::finding::Level;
 use crate::num::round_div;
 use crate::units::Quantity;
@@ -42,6 +43,13 @@ pub(crate) struct HubSlipping {
 }
 
 impl HubSlipping {
+    /// What is shown for it.
+    pub(crate) const SHOWN: &[Shown] = &[
+        Shown::Always(EvidenceKey::Value(Channel::Speed)),
+        Shown::IfKnown(EvidenceKey::Normal(Channel::Speed)),
+        Shown::Always(EvidenceKey::Value(Channel::Rpm)),
+    ];
+
     pub(crate) const fn new() -> Self {
         Self { before: (0, 0), last_speed: 0, blocks: 0, let_go: false, stands: false }
     }
@@ -102,16 +110,6 @@ impl HubSlipping {
         } else {
             Standing::Absent
         }
-    }
-
-    /// What speaks for it.
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        let rpm = scene.good(Channel::Rpm);
-        let normal = rpm.and_then(|rpm| scene.normal.learned.at(rpm >> 2_u32, Norm::Speed));
-        Evidence::NONE
-            .with(EvidenceKey::Value(Channel::Speed), scene.good(Channel::Speed))
-            .with_good(EvidenceKey::Normal(Channel::Speed), normal)
-            .with(EvidenceKey::Value(Channel::Rpm), rpm)
     }
 }
 

@@ -2,6 +2,7 @@
 //! (common practice: worn pumps fail at idle first).
 
 use super::cooling::Cooling;
+use super::evidence::Shown;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
 use crate::event::{Evidence, EvidenceKey};
@@ -16,6 +17,10 @@ const BACK: i32 = 922;
 const WITHIN: i32 = 40;
 /// Under so many running hours to the renewal point it is a warning, in tenths.
 const WARNING_TENTHS: i32 = 200;
+
+/// What is shown for it.
+pub(crate) const SHOWN: &[Shown] =
+    &[Shown::Always(EvidenceKey::Value(Channel::Flow)), Shown::Always(EvidenceKey::Normal(Channel::Flow))];
 
 /// Judges one tick.
 pub(crate) fn judge(scene: &Scene, cooling: &Cooling, running_tenths: i32) -> Standing {
@@ -39,13 +44,10 @@ fn forecast(scene: &Scene, running_tenths: i32) -> Option<HoursLeft> {
     hours_left(&scene.normal.wear.points, running_tenths)
 }
 
-/// What speaks for it.
-pub(crate) fn evidence(scene: &Scene, running_tenths: i32) -> Evidence {
+/// Adds the forecast to what is shown.
+pub(crate) fn add_forecast(scene: &Scene, running_tenths: i32, evidence: &mut Evidence) {
     let left = forecast(scene, running_tenths);
-    Evidence::NONE
-        .with(EvidenceKey::Value(Channel::Flow), scene.good(Channel::Flow))
-        .with(EvidenceKey::Normal(Channel::Flow), scene.expected.flow)
-        .with(EvidenceKey::HoursLeft, left.map(|left| left.tenths))
-        .with(EvidenceKey::HoursLeftLow, left.map(|left| left.low_tenths))
-        .with(EvidenceKey::HoursLeftHigh, left.and_then(|left| left.high_tenths))
+    evidence.add(EvidenceKey::HoursLeft, left.map(|left| left.tenths));
+    evidence.add(EvidenceKey::HoursLeftLow, left.map(|left| left.low_tenths));
+    evidence.add(EvidenceKey::HoursLeftHigh, left.and_then(|left| left.high_tenths));
 }

@@ -3,7 +3,6 @@
 
 use super::cooling::{Cooling, Follows};
 use super::{Scene, Standing};
-use crate::event::Evidence;
 use crate::finding::{Finding, Level};
 
 /// The flow must have been low for so long, in milliseconds.
@@ -31,9 +30,4 @@ pub(crate) fn judge(scene: &Scene, cooling: &mut Cooling) -> Standing {
     }
     cooling.cause = Some(Finding::IntakeBlocked);
     Standing::Present(Level::Alarm)
-}
-
-/// What speaks for it.
-pub(crate) fn evidence(scene: &Scene) -> Evidence {
-    super::cooling::evidence(scene)
 }

@@ -1,9 +1,10 @@
 //! `oil-pressure-low`: under the handbook's least while running.
 
+use super::evidence::Shown;
 use super::on_delay::OnDelay;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
-use crate::event::{Evidence, EvidenceKey};
+use crate::event::EvidenceKey;
 use crate::finding::Level;
 use crate::units::Quantity;
 
@@ -15,6 +16,10 @@ pub(crate) struct OilPressureLow {
 }
 
 impl OilPressureLow {
+    /// What is shown for it.
+    pub(crate) const SHOWN: &[Shown] =
+        &[Shown::Always(EvidenceKey::Value(Channel::Oil)), Shown::Always(EvidenceKey::Limit(Channel::Oil))];
+
     pub(crate) const fn new() -> Self {
         Self { low: OnDelay::new() }
     }
@@ -32,11 +37,5 @@ impl OilPressureLow {
             (None, Some(_)) => Standing::Absent,
             (None, None) => Standing::Unjudged,
         }
-    }
-
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        Evidence::NONE
-            .with(EvidenceKey::Value(Channel::Oil), scene.good(Channel::Oil))
-            .with(EvidenceKey::Limit(Channel::Oil), scene.profile.oil_min.map(Quantity::raw))
     }
 }

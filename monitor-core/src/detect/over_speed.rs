@@ -1,9 +1,10 @@
 //! `over-speed`: above the handbook's maximum.
 
+use super::evidence::Shown;
 use super::on_delay::OnDelay;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
-use crate::event::{Evidence, EvidenceKey};
+use crate::event::EvidenceKey;
 use crate::finding::Level;
 use crate::units::Quantity;
 
@@ -18,6 +19,10 @@ pub(crate) struct OverSpeed {
 }
 
 impl OverSpeed {
+    /// What is shown for it.
+    pub(crate) const SHOWN: &[Shown] =
+        &[Shown::Always(EvidenceKey::Value(Channel::Rpm)), Shown::Always(EvidenceKey::Limit(Channel::Rpm))];
+
     pub(crate) const fn new() -> Self {
         Self { over: OnDelay::new(), excess_ms: 0 }
     }
@@ -41,11 +46,5 @@ impl OverSpeed {
     /// For how long the engine has turned too fast; 0 before 3 s.
     pub(crate) const fn excess_ms(&self) -> u32 {
         self.excess_ms
-    }
-
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        Evidence::NONE
-            .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
-            .with(EvidenceKey::Limit(Channel::Rpm), Some(scene.profile.max.raw()))
     }
 }

@@ -3,10 +3,11 @@
 //! A block is restless if the speed swings in it by more than a sound engine does and still reaches the same height as
 //! in the block before: whoever works the throttle comes out at another speed.
 
+use super::evidence::Shown;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
 use crate::condition::Block;
-use crate::event::{Evidence, EvidenceKey};
+use crate::event::EvidenceKey;
 use crate::finding::Level;
 use crate::units::Quantity;
 
@@ -41,6 +42,9 @@ pub(crate) struct RunningUnsteady {
 }
 
 impl RunningUnsteady {
+    /// What is shown for it.
+    pub(crate) const SHOWN: &[Shown] = &[Shown::Always(EvidenceKey::Value(Channel::Rpm))];
+
     pub(crate) const fn new() -> Self {
         Self { high_before: 0, dips_before: 0, score: 0, stands: false }
     }
@@ -78,10 +82,5 @@ impl RunningUnsteady {
     /// Judges one tick.
     pub(crate) const fn judge(&self) -> Standing {
         if self.stands { Standing::Present(Level::Caution) } else { Standing::Absent }
-    }
-
-    /// What speaks for it.
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        Evidence::NONE.with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
     }
 }

@@ -7,7 +7,6 @@ use super::{Scene, Standing, sensor_level};
 use crate::acquire::Channel;
 use crate::assess::Norm;
 use crate::condition::Block;
-use crate::event::{Evidence, EvidenceKey};
 
 /// Blocks that must speak for it, one after the other.
 const LEAST_BLOCKS: u8 = 8;
@@ -65,11 +64,6 @@ impl SensorDrift {
             },
             _ => Standing::Unjudged,
         }
-    }
-
-    /// What speaks for it.
-    pub(crate) fn evidence(scene: &Scene, channel: Channel) -> Evidence {
-        Evidence::NONE.with(EvidenceKey::Value(channel), scene.good(channel))
     }
 }
 

@@ -3,11 +3,12 @@
 //! An engine speed is doubted if flow and boat both belong to half of it, or both to twice as much; a flow if it is twice
 //! its normal, which no pump can do. Half a flow is not doubted: lost vanes look the same, and are worse.
 
+use super::evidence::Shown;
 use super::{Scene, Standing, sensor_level};
 use crate::acquire::Channel;
 use crate::assess::Norm;
 use crate::condition::Block;
-use crate::event::{Evidence, EvidenceKey};
+use crate::event::EvidenceKey;
 use crate::units::Quantity;
 
 /// Fits within 1/8.
@@ -25,6 +26,9 @@ pub(crate) struct SensorMiscount {
 }
 
 impl SensorMiscount {
+    /// What is shown for it.
+    pub(crate) const SHOWN: &[Shown] = &[Shown::IfKnown(EvidenceKey::Value(Channel::Speed))];
+
     pub(crate) const CHANNELS: [Channel; 2] = [Channel::Rpm, Channel::Flow];
 
     pub(crate) const fn new() -> Self {
@@ -68,13 +72,6 @@ impl SensorMiscount {
     /// Whether the engine speed is doubted.
     pub(crate) const fn rpm_is_doubted(&self) -> bool {
         self.rpm_blocks > 0
-    }
-
-    /// What speaks for it.
-    pub(crate) fn evidence(scene: &Scene, channel: Channel) -> Evidence {
-        Evidence::NONE
-            .with(EvidenceKey::Value(channel), scene.good(channel))
-            .with_good(EvidenceKey::Value(Channel::Speed), scene.good(Channel::Speed))
     }
 }
 

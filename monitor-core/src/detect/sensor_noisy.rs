@@ -6,7 +6,6 @@
 
 use super::{Scene, Standing, sensor_level};
 use crate::acquire::Channel;
-use crate::event::{Evidence, EvidenceKey};
 
 /// Ticks of one look.
 const TICKS: u8 = 16;
@@ -122,11 +121,6 @@ impl SensorNoisy {
     /// Channels found noisy.
     pub(crate) const fn any(&self) -> bool {
         self.noisy != 0
-    }
-
-    /// What speaks for it.
-    pub(crate) fn evidence(scene: &Scene, channel: Channel) -> Evidence {
-        Evidence::NONE.with(EvidenceKey::Value(channel), scene.good(channel))
     }
 }
 

@@ -1,9 +1,18 @@
 //! Is there a stream of cooling water? What `stream-lost` and `dry-start` both rest on.
 
 use super::Scene;
+use super::evidence::Shown;
 use crate::acquire::{Channel, Quality};
-use crate::event::{Evidence, EvidenceKey};
+use crate::event::EvidenceKey;
 use crate::units::Quantity;
+
+/// What is shown for it.
+pub(crate) const SHOWN: &[Shown] = &[
+    Shown::Always(EvidenceKey::Value(Channel::Flow)),
+    Shown::Always(EvidenceKey::Limit(Channel::Flow)),
+    Shown::Always(EvidenceKey::Value(Channel::Rpm)),
+    Shown::IfKnown(EvidenceKey::Value(Channel::Head)),
+];
 
 /// The stream in one tick.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -64,15 +73,6 @@ impl StreamWatch {
     pub(crate) fn gone(&self) -> bool {
         self.now == Stream::Gone
     }
-}
-
-/// The numbers that speak for or against a stream.
-pub(crate) fn evidence(scene: &Scene) -> Evidence {
-    Evidence::NONE
-        .with(EvidenceKey::Value(Channel::Flow), scene.good(Channel::Flow))
-        .with(EvidenceKey::Limit(Channel::Flow), Some(scene.profile.flow_min_or_default().raw()))
-        .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
-        .with_good(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
 }
 
 fn look(scene: &Scene) -> Stream {

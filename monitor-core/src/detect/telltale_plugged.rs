@@ -4,7 +4,6 @@
 use super::cooling::Cooling;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
-use crate::event::Evidence;
 use crate::finding::{Finding, Level};
 use crate::units::Quantity;
 
@@ -40,9 +39,4 @@ pub(crate) fn judge(scene: &Scene, cooling: &mut Cooling) -> Standing {
     }
     cooling.cause = Some(Finding::TelltalePlugged);
     Standing::Present(Level::Warning)
-}
-
-/// What speaks for it.
-pub(crate) fn evidence(scene: &Scene) -> Evidence {
-    super::cooling::evidence(scene)
 }

@@ -5,7 +5,6 @@ use super::cooling::Cooling;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
 use crate::condition::Block;
-use crate::event::Evidence;
 use crate::finding::Level;
 
 /// Head over the most that is normal, in m°C.
@@ -65,10 +64,5 @@ impl ThermostatStuckClosed {
         } else {
             Standing::Absent
         }
-    }
-
-    /// What speaks for it.
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        super::cooling::evidence(scene)
     }
 }

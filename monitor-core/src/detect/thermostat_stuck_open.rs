@@ -1,11 +1,12 @@
 //! `thermostat-stuck-open`: the head does not come up to its normal, long after it should have, or falls away from it at
 //! a steady speed. Cold water alone does not do that at speeds at which the thermostat holds the head.
 
+use super::evidence::Shown;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
 use crate::assess::{HeadSpan, Norm};
 use crate::condition::Block;
-use crate::event::{Evidence, EvidenceKey};
+use crate::event::EvidenceKey;
 use crate::finding::Level;
 use crate::units::Quantity;
 
@@ -31,6 +32,14 @@ pub(crate) struct ThermostatStuckOpen {
 }
 
 impl ThermostatStuckOpen {
+    /// What is shown for it.
+    pub(crate) const SHOWN: &[Shown] = &[
+        Shown::Always(EvidenceKey::Value(Channel::Head)),
+        Shown::Always(EvidenceKey::Normal(Channel::Head)),
+        Shown::IfKnown(EvidenceKey::Value(Channel::Water)),
+        Shown::Always(EvidenceKey::Value(Channel::Rpm)),
+    ];
+
     pub(crate) const fn new() -> Self {
         Self { blocks: 0, stands: false }
     }
@@ -68,14 +77,5 @@ impl ThermostatStuckOpen {
         } else {
             Standing::Absent
         }
-    }
-
-    /// What speaks for it.
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        Evidence::NONE
-            .with(EvidenceKey::Value(Channel::Head), scene.good(Channel::Head))
-            .with(EvidenceKey::Normal(Channel::Head), scene.expected.head)
-            .with_good(EvidenceKey::Value(Channel::Water), scene.good(Channel::Water))
-            .with(EvidenceKey::Value(Channel::Rpm), scene.good(Channel::Rpm))
     }
 }

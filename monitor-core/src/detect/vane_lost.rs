@@ -4,7 +4,6 @@ use super::cooling::{Cooling, Follows};
 use super::{Scene, Standing};
 use crate::acquire::Channel;
 use crate::condition::Block;
-use crate::event::Evidence;
 use crate::finding::{Finding, Level};
 
 /// A step is a fall of the ratio to the normal by this share of itself from one block to the next, in 1/16.
@@ -95,10 +94,5 @@ impl VaneLost {
         }
         cooling.cause = Some(Finding::VaneLost);
         Standing::Present(Level::Alarm)
-    }
-
-    /// What speaks for it.
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        super::cooling::evidence(scene)
     }
 }

@@ -3,7 +3,6 @@
 
 use super::cooling::Cooling;
 use super::{Scene, Standing};
-use crate::event::Evidence;
 use crate::finding::{Finding, Level};
 
 /// Settled head over its normal from which the ways are called fouled, in m°C.
@@ -27,9 +26,4 @@ pub(crate) fn judge(scene: &Scene, cooling: &Cooling, thermostat_stuck: bool) ->
         return Standing::Between;
     }
     Standing::Present(Level::Warning)
-}
-
-/// What speaks for it.
-pub(crate) fn evidence(scene: &Scene) -> Evidence {
-    super::cooling::evidence(scene)
 }

@@ -1,9 +1,10 @@
 //! `weak-connection`: the starter drags the voltage down further than it used to: a corroded terminal or a tired battery.
 
+use super::evidence::Shown;
 use super::{Scene, Standing};
 use crate::acquire::Channel;
 use crate::condition::RunState;
-use crate::event::{Evidence, EvidenceKey};
+use crate::event::EvidenceKey;
 use crate::finding::Level;
 
 /// Further down than normal by this, in mV.
@@ -22,6 +23,10 @@ pub(crate) struct WeakConnection {
 }
 
 impl WeakConnection {
+    /// What is shown for it.
+    pub(crate) const SHOWN: &[Shown] =
+        &[Shown::Always(EvidenceKey::Value(Channel::Supply)), Shown::IfKnown(EvidenceKey::Normal(Channel::Supply))];
+
     pub(crate) const fn new() -> Self {
         Self { lowest: None, starts: 0, stands: false }
     }
@@ -60,12 +65,5 @@ impl WeakConnection {
         } else {
             Standing::Absent
         }
-    }
-
-    /// What speaks for it.
-    pub(crate) fn evidence(scene: &Scene) -> Evidence {
-        Evidence::NONE
-            .with(EvidenceKey::Value(Channel::Supply), scene.good(Channel::Supply))
-            .with_good(EvidenceKey::Normal(Channel::Supply), scene.normal.cranking())
     }
 }

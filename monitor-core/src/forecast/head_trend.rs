@@ -11,7 +11,9 @@ use crate::num::{Divisor, low_bits, mean, round_div};
 const BLOCKS: usize = 18;
 /// Where the ring of blocks ends.
 const LAST_BLOCK: u8 = 17;
-const _: () = assert!(LAST_BLOCK as usize == BLOCKS - 1);
+/// Blocks of a third of the trend.
+const THIRD: u8 = 6;
+const _: () = assert!(LAST_BLOCK as usize == BLOCKS - 1 && THIRD as usize * 3 == BLOCKS);
 /// Length of a block, in milliseconds.
 const BLOCK_MS: u32 = 2_000;
 /// Length of a block of a coarse sensor: a step more or less matters half as much over twice the time.
@@ -236,15 +238,20 @@ impl HeadTrend {
 
     /// Sums of the three thirds of the whole trend over the newest block, newest third first, in m°C.
     pub(crate) fn thirds(&self) -> Option<[i32; 3]> {
-        let mut blocks = self.newest(BLOCKS)?.into_iter().flatten();
         let reference = self.block(0)?.head;
-        let mut thirds = [0_i32; 3];
-        for sum in &mut thirds {
-            for block in blocks.by_ref().take(BLOCKS / 3) {
-                *sum = sum.saturating_add(difference(block.head, reference));
+        let (mut sums, mut sum, mut blocks) = ([0_i32; 3], 0_i32, 0_u8);
+        for part in self.newest(BLOCKS)? {
+            for block in part {
+                sum = sum.wrapping_add(difference(block.head, reference));
+                blocks = blocks.wrapping_add(1);
+                if blocks == THIRD {
+                    let [_, second, third] = sums;
+                    sums = [second, third, sum];
+                    (sum, blocks) = (0, 0);
+                }
             }
         }
-        Some(thirds)
+        Some(sums)
     }
 
     /// The newest block's mean, in m°C.
@@ -297,8 +304,9 @@ impl HeadTrend {
     }
 }
 
+/// Only heads within their span come here, so that the difference cannot wrap.
 fn difference(head: i32, reference: i32) -> i32 {
-    head.saturating_sub(reference).clamp(-WIDEST_MILLIKELVIN, WIDEST_MILLIKELVIN)
+    head.wrapping_sub(reference).clamp(-WIDEST_MILLIKELVIN, WIDEST_MILLIKELVIN)
 }
 
 #[cfg(test)]

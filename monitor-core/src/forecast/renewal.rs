@@ -26,61 +26,67 @@ pub(crate) fn hours_left(points: &[Point; POINTS], now_tenths: i32) -> Option<Ho
     let known = || points.iter().filter(|point| point.ratio != 0);
     let first = i32::from(known().next()?.hours_tenths);
     let span = i32::from(known().next_back()?.hours_tenths).saturating_sub(first);
-    let count = i32::try_from(known().count()).unwrap_or(0);
+    let points_known = known().count();
+    let count = i32::try_from(points_known).unwrap_or(0);
     if count < LEAST_POINTS || span <= 0 {
         return None;
     }
-    // Hours in 1/512 of the course, so that all sums fit 32 bits.
-    let x = |point: &Point| round_div(i32::from(point.hours_tenths).saturating_sub(first).saturating_mul(512), span);
-    let y = |point: &Point| i32::from(point.ratio.min(2_047));
-    let sum = |of: &dyn Fn(&Point) -> i32| known().fold(0_i32, |sum, point| sum.saturating_add(of(point)));
-    let (mean_x, mean_y) = (round_div(sum(&x), count), round_div(sum(&y), count));
-    let dx = |point: &Point| x(point).saturating_sub(mean_x);
-    let dy = |point: &Point| y(point).saturating_sub(mean_y);
-    let sxx = sum(&|point| dx(point).saturating_mul(dx(point)));
-    let sxy = sum(&|point| dx(point).saturating_mul(dy(point)));
+    // Hours in 1/512 of the course, flow in 1/1,024 of its normal, at most eight points: no sum of products comes near
+    // 32 bits, and no residual is further from the line than the points are from their mean.
+    let mut course = [(0_i32, 0_i32); POINTS];
+    for (place, point) in course.iter_mut().zip(known()) {
+        let since = i32::from(point.hours_tenths).wrapping_sub(first).clamp(0, span);
+        *place = (round_div(since.wrapping_mul(512), span), i32::from(point.ratio.min(2_047)));
+    }
+    let course = course.get(..points_known)?;
+    let (mut sum_x, mut sum_y) = (0_i32, 0_i32);
+    for (x, y) in course {
+        sum_x = sum_x.wrapping_add(*x);
+        sum_y = sum_y.wrapping_add(*y);
+    }
+    let (mean_x, mean_y) = (round_div(sum_x, count), round_div(sum_y, count));
+    let (mut sxx, mut sxy) = (0_i32, 0_i32);
+    for (x, y) in course {
+        let (dx, dy) = (x.wrapping_sub(mean_x), y.wrapping_sub(mean_y));
+        sxx = sxx.wrapping_add(dx.wrapping_mul(dx));
+        sxy = sxy.wrapping_add(dx.wrapping_mul(dy));
+    }
     if sxx <= 0 || sxy >= 0 {
         return None;
     }
     // The fall over the whole course, in 1/1,024.
-    let fall = |sxy: i32| round_div(sxy.saturating_neg().saturating_mul(64), sxx).saturating_mul(8);
-    let residual = sum(&|point| {
-        let on_line = mean_y.saturating_sub(fall(sxy).saturating_mul(dx(point)) >> 9_u32);
-        let off = y(point).saturating_sub(on_line);
-        off.saturating_mul(off)
-    });
+    let fall = round_div(sxy.wrapping_mul(-64), sxx).wrapping_mul(8);
+    let line = |x: i32| mean_y.wrapping_sub(fall.wrapping_mul(x.wrapping_sub(mean_x)) >> 9_u32);
+    let mut residual = 0_i32;
+    for (x, y) in course {
+        let off = y.wrapping_sub(line(*x));
+        residual = residual.wrapping_add(off.wrapping_mul(off));
+    }
     // Standard error of the fall: 512 × √(residual / (n − 2) / sxx).
-    let variance = round_div(residual.saturating_mul(16), count.saturating_sub(2).max(1));
-    let error = root(round_div(variance.saturating_mul(1_024), round_div(sxx, 16).max(1))).saturating_mul(4);
-    let now = mean_y
-        .saturating_sub(fall(sxy).saturating_mul(position(now_tenths, first, span).saturating_sub(mean_x)) >> 9_u32);
-    let left = now.saturating_sub(RENEWAL_RATIO).max(0);
+    let variance = round_div(residual.wrapping_mul(16), count.wrapping_sub(2).max(1));
+    let error = root(round_div(variance.saturating_mul(1_024), round_div(sxx, 16).max(1))).wrapping_mul(4);
+    // The course goes on from here as far as four times its length at most.
+    let since = now_tenths.saturating_sub(first).clamp(0, span.wrapping_mul(4));
+    let left = line(round_div(since.wrapping_mul(512), span)).wrapping_sub(RENEWAL_RATIO).max(0);
     let tenths = |fall: i32| {
-        let tenths = round_div(left.saturating_mul(round_div(span.saturating_mul(16), fall.max(1))), 16);
+        let tenths = round_div(left.saturating_mul(round_div(span.wrapping_mul(16), fall.max(1))), 16);
         (fall > 0 && tenths <= FARTHEST_TENTHS).then_some(tenths)
     };
-    let (likely, wide) = (fall(sxy), error.saturating_mul(2));
-    Some(HoursLeft {
-        tenths: tenths(likely)?,
-        low_tenths: tenths(likely.saturating_add(wide))?,
-        high_tenths: tenths(likely.saturating_sub(wide)),
-    })
-}
-
-fn position(now_tenths: i32, first: i32, span: i32) -> i32 {
-    let since = now_tenths.saturating_sub(first).clamp(0, span.saturating_mul(4));
-    round_div(since.saturating_mul(512), span)
+    let wide = error.wrapping_mul(2);
+    let [likely, low, high] = [fall, fall.wrapping_add(wide), fall.wrapping_sub(wide)].map(tenths);
+    Some(HoursLeft { tenths: likely?, low_tenths: low?, high_tenths: high })
 }
 
 /// The whole square root.
 fn root(value: i32) -> i32 {
     let (mut low, mut high) = (0_i32, 46_340_i32);
     while low < high {
-        let middle = low.saturating_add(high).saturating_add(1) >> 1_u32;
-        if middle.saturating_mul(middle) <= value {
+        // The greatest square tried is less than 2^31.
+        let middle = low.wrapping_add(high).wrapping_add(1) >> 1_u32;
+        if middle.wrapping_mul(middle) <= value {
             low = middle;
         } else {
-            high = middle.saturating_sub(1);
+            high = middle.wrapping_sub(1);
         }
     }
     low

@@ -1,5 +1,6 @@
 //! Running hours by load band, starts, and seconds of abuse.
 
+use crate::num::percent_of_quarters;
 use crate::profile::Profile;
 use crate::units::Quantity;
 
@@ -127,15 +128,14 @@ impl Hours {
 
     pub(crate) fn begin(&mut self, profile: &Profile) {
         let rated = profile.rated_or_max().raw();
-        // Edges are rounded down to whole rpm; 400 makes per cent of quarters.
-        let percent = |value: i32, percent: i32| (value.saturating_mul(percent) / 400).saturating_mul(4);
+        // Edges are rounded down to whole rpm.
         self.edges = [
-            percent(profile.idle.raw(), 125),
-            percent(rated, 50),
-            percent(rated, 70),
-            percent(rated, 90),
-            percent(rated, 100),
-            percent(profile.max.raw(), 100),
+            percent_of_quarters(profile.idle.raw(), 125),
+            percent_of_quarters(rated, 50),
+            percent_of_quarters(rated, 70),
+            percent_of_quarters(rated, 90),
+            percent_of_quarters(rated, 100),
+            percent_of_quarters(profile.max.raw(), 100),
         ];
     }
 
