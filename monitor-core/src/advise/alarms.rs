@@ -234,7 +234,10 @@ impl Alarms {
 
     /// A slot that is empty, or whose episode is over, or that matters least among those at rest or of a lower level.
     fn free_slot(&mut self, tick: &Tick, level: Level) -> Option<usize> {
-        let over = |slot: &Slot| !slot.is_open() && slot.age_ms(clock_ms(tick.at_ms)) > EPISODE_MS;
+        // What a cause replaced is not over: it would be raised anew beside its cause.
+        let over = |slot: &Slot| {
+            !slot.is_open() && slot.replaced_by().is_none() && slot.age_ms(clock_ms(tick.at_ms)) > EPISODE_MS
+        };
         if let Some(index) = self.slots.iter().position(|slot| slot.as_ref().is_none_or(over)) {
             return Some(index);
         }

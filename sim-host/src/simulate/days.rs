@@ -249,7 +249,8 @@ pub(super) fn commissioning(speeds: Speeds) -> Vec<Leg> {
     let ahead = |seconds, share| (seconds, share * speeds.rated_rpm);
     // Eight minutes of warming up: three to eight are common practice in water of 15 to 20 °C.
     let warming = [idle(60.0), ahead(420.0, 0.33)];
-    let teaching = [idle(300.0), ahead(120.0, 0.4), ahead(120.0, 0.6), ahead(120.0, 0.8), (20.0, 0.0)];
+    // A little over the five minutes, so that they are whole after the speed has settled.
+    let teaching = [idle(310.0), ahead(120.0, 0.4), ahead(120.0, 0.6), ahead(120.0, 0.8), (20.0, 0.0)];
     let plan: Vec<_> = warming.into_iter().chain(teaching).collect();
     steps(&plan, speeds.idle_rpm)
 }
@@ -307,7 +308,7 @@ mod tests {
         }
         let bands = [(120.0, 40.0, true), (120.0, 60.0, true), (120.0, 80.0, true)];
         assert_eq!(held[..2], [(60.0, 14.0, false), (420.0, 33.0, true)], "warming up");
-        assert_eq!(held[2], (300.0, 14.0, false), "five minutes at idle");
+        assert_eq!(held[2], (310.0, 14.0, false), "five minutes at idle");
         assert_eq!(held[3..6], bands);
         assert!(legs.iter().all(|leg| leg.hose_lpm.is_none()), "afloat");
     }

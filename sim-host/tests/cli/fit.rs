@@ -77,7 +77,7 @@ fn json_has_the_numbers_the_error_and_the_lines() {
     let answer: serde_json::Value =
         serde_json::from_str(&folder.run("fit check engine.toml --format json").out).unwrap();
     assert_eq!(answer["questions"][0]["id"], "telltale");
-    assert_eq!(answer["not_found"][0]["findings"][0], "oil-pressure-low");
+    assert_eq!(answer["not_found"][0]["findings"][0], "hub-slipping");
 }
 
 #[test]
