@@ -97,7 +97,12 @@ fn names_cannot_break_the_page_and_places_that_cannot_be_written_are_known_befor
     assert_eq!(done.code, Some(0), "{}", done.err);
     let page = folder.read("o.html");
     assert!(page.contains("&lt;/script&gt;&lt;b&gt;&amp;") && !page.contains("<b>"), "names are shown, not obeyed");
-    for (arguments, code) in [("--plot nowhere/o.html", 4), ("--plot engine.toml", 2), ("--plot <b>.csv", 2)] {
+    for (arguments, code) in [
+        ("--plot nowhere/o.html", 4),
+        ("--plot engine.toml", 2),
+        ("--plot <b>.csv", 2),
+        ("--plot same --summary same", 2),
+    ] {
         let done = folder.replay(&format!("<b>.csv {arguments}"));
         assert_eq!((done.code, done.out.as_str()), (Some(code), ""), "{arguments}: {}", done.err);
     }
