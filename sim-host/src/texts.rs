@@ -402,8 +402,7 @@ pub fn doubt(doubt: Doubt) -> String {
             format!("the clock stepped back {}: no time was counted there", counted(times, "time", "times"))
         }
         Doubt::Markers { channel, value, rows } => format!(
-            "{} is exactly {value} in {}: many sensors and loggers write that where nothing was measured. It was \
-             taken as it stands; leave such cells empty",
+            "{} is exactly {value} in {}, which often means that nothing was measured; it was taken as it stands",
             sensor_name(channel).to_lowercase(),
             counted(rows, "row", "rows")
         ),

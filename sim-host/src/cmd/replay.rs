@@ -154,10 +154,14 @@ fn refuse_to_overwrite_an_input(args: &ReplayArgs) -> Result<(), Problem> {
         ("plot", "--plot", &args.plot),
         ("column map", "--write-columns", &args.write_columns),
     ];
-    for (what, option, out) in outputs {
+    for (place, (what, option, out)) in outputs.iter().enumerate() {
         let Some(out) = out else { continue };
+        if let Some((other, ..)) = outputs.iter().take(place).find(|(_, _, before)| before.as_ref() == Some(out)) {
+            let cause = format!("The {what} would replace the {other}");
+            return Err(Problem::new(Exit::Usage, cause, format!("Give {option} another name")).in_file(out));
+        }
         let Ok(there) = fs::canonicalize(out) else { continue };
-        let is_memory = option != "--memory" && memory.as_ref() == Some(&there);
+        let is_memory = *option != "--memory" && memory.as_ref() == Some(&there);
         if is_read(&there) || is_memory {
             let cause = format!("The {what} would replace a file that is read here");
             return Err(Problem::new(Exit::Usage, cause, format!("Give {option} another name")).in_file(out));

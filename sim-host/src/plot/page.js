@@ -88,21 +88,28 @@
     values: (plot, splits) => splits.map((at) => clock(at, true)),
   });
 
-  // Bands and lines to compare with, behind the values.
-  function drawBounds(plot, bounds) {
+  function inside(plot, drawn) {
     const { ctx, bbox } = plot;
     ctx.save();
     ctx.beginPath();
     ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
     ctx.clip();
-    const y = (value) => plot.valToPos(value, 'y', true);
+    drawn(ctx, bbox, (value) => plot.valToPos(value, 'y', true));
+    ctx.restore();
+  }
+
+  // Bands to compare with stand behind the values.
+  const drawBands = (plot, bounds) => inside(plot, (ctx, bbox, y) => {
+    ctx.fillStyle = colour('--fill');
+    for (const { low, high } of bounds) {
+      if (low !== null && high !== null) ctx.fillRect(bbox.left, y(high), bbox.width, y(low) - y(high));
+    }
+  });
+
+  // Lines to compare with, and their names, stand before them.
+  const drawBounds = (plot, bounds) => inside(plot, (ctx, bbox, y) => {
     for (const bound of bounds) {
-      if (bound.low !== null && bound.high !== null) {
-        ctx.fillStyle = colour('--fill');
-        ctx.fillRect(bbox.left, y(bound.high), bbox.width, y(bound.low) - y(bound.high));
-      }
       ctx.strokeStyle = colour('--bound');
-      ctx.fillStyle = colour('--bound');
       ctx.lineWidth = devicePixelRatio;
       ctx.setLineDash([6 * devicePixelRatio, 4 * devicePixelRatio]);
       for (const value of [bound.low, bound.high]) {
@@ -118,10 +125,14 @@
       const below = y(top) - bbox.top < 18 * devicePixelRatio;
       ctx.textBaseline = below ? 'top' : 'bottom';
       const gap = (below ? 3 : -3) * devicePixelRatio;
-      ctx.fillText(bound.label, bbox.left + bbox.width - 4 * devicePixelRatio, y(top) + gap);
+      const right = bbox.left + bbox.width - 4 * devicePixelRatio;
+      const [wide, high] = [ctx.measureText(bound.label).width, 14 * devicePixelRatio];
+      ctx.fillStyle = colour('--paper');
+      ctx.fillRect(right - wide, y(top) + gap - (below ? 0 : high), wide, high);
+      ctx.fillStyle = colour('--bound');
+      ctx.fillText(bound.label, right, y(top) + gap);
     }
-    ctx.restore();
-  }
+  });
 
   // Rows of bars with a name over each: run states, findings.
   function drawLanes(plot, lanes) {
@@ -275,7 +286,8 @@
       bands: [{ series: [2, 1], fill: () => colour('--fill') }],
       axes: [timeAxis(), axis({ size: AXIS })],
       hooks: {
-        drawAxes: [(it) => drawBounds(it, channel.bounds)],
+        drawAxes: [(it) => drawBands(it, channel.bounds)],
+        draw: [(it) => drawBounds(it, channel.bounds)],
         setCursor: [(it) => {
           const i = it.cursor.idx;
           const [a, b] = [i == null ? null : low[i], i == null ? null : high[i]];

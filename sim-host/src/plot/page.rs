@@ -183,7 +183,7 @@ fn push_trip_data(page: &mut String, trip: &PlotTrip, profile: &HostProfile) {
         page.push_str("]}");
     });
     page.push_str("],\"findings\":[");
-    list(page, &trip.findings, |page, finding| push_finding_data(page, finding));
+    list(page, &trip.findings, push_finding_data);
     page.push_str("]}");
 }
 

@@ -97,7 +97,12 @@ fn names_cannot_break_the_page_and_places_that_cannot_be_written_are_known_befor
     assert_eq!(done.code, Some(0), "{}", done.err);
     let page = folder.read("o.html");
     assert!(page.contains("&lt;/script&gt;&lt;b&gt;&amp;") && !page.contains("<b>"), "names are shown, not obeyed");
-    for (arguments, code) in [("--plot nowhere/o.html", 4), ("--plot engine.toml", 2), ("--plot <b>.csv", 2)] {
+    for (arguments, code) in [
+        ("--plot nowhere/o.html", 4),
+        ("--plot engine.toml", 2),
+        ("--plot <b>.csv", 2),
+        ("--plot same --summary same", 2),
+    ] {
         let done = folder.replay(&format!("<b>.csv {arguments}"));
         assert_eq!((done.code, done.out.as_str()), (Some(code), ""), "{arguments}: {}", done.err);
     }
@@ -121,7 +126,7 @@ fn the_page_fits_every_screen() {
         write!(frames, "<iframe width={width} height=900 style=border:0 srcdoc=\"{page}\"></iframe>").unwrap();
     }
     frames.push_str(
-        "<p id=found></p><script>setTimeout(() => { found.textContent = [...frames].map((it) => [it.innerWidth, \
+        "<p id=found></p><script>setTimeout(() => { found.textContent = Array.from({ length: frames.length }, (_, i) => frames[i]).map((it) => [it.document.documentElement.clientWidth, \
          it.document.documentElement.scrollWidth, it.document.querySelectorAll('.uplot').length].join(' ')).join('; '); \
          }, 1500)</script>",
     );
@@ -136,8 +141,14 @@ fn the_page_fits_every_screen() {
     let output = chromium(&["--window-size=1400,1000", "--dump-dom", &place("frames.html")]);
     let dom = String::from_utf8_lossy(&output.stdout).into_owned();
     let found = dom.split_once("id=\"found\">").and_then(|(_, rest)| rest.split_once("</p>")).unwrap().0;
-    // Six charts: run states, findings, four channels.
-    assert_eq!(found, "360 360 6; 768 768 6; 1280 1280 6", "inner width, needed width and charts of each frame");
+    let frames: Vec<Vec<u32>> =
+        found.split("; ").map(|frame| frame.split(' ').map(|number| number.parse().unwrap()).collect()).collect();
+    assert_eq!(frames.len(), 3, "{found}");
+    for frame in frames {
+        let [inner, needed, charts] = frame[..] else { panic!("{found}") };
+        assert!(needed <= inner, "{needed} pixels needed where {inner} are");
+        assert_eq!(charts, 6, "run states, findings, four channels");
+    }
     for width in [360, 768, 1_280] {
         let picture = std::env::temp_dir().join(format!("lookastern-plot-{width}.png"));
         let (size, target) = (format!("--window-size={width},2400"), format!("--screenshot={}", picture.display()));
