@@ -2,6 +2,7 @@
 
 use crate::acquire::Channel;
 use crate::finding::{Finding, Level};
+use crate::ledger::Item;
 use crate::time::Instant;
 
 /// What happened to a finding.
@@ -256,6 +257,8 @@ pub struct Event {
     pub finding: Finding,
     /// The sensor it is about; only on findings of the sensor family.
     pub channel: Option<Channel>,
+    /// The item of the service plan; only on findings of the care family.
+    pub item: Option<Item>,
     /// How soon somebody must act.
     pub level: Level,
     /// What happened.

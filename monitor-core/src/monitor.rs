@@ -2,6 +2,8 @@
 //!
 //! Time, sensors, flash and outputs are handed in; nothing here reads a clock or a pin.
 
+mod care;
+
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::acquire::{Channel, ChannelSet, Readings};
@@ -10,7 +12,7 @@ use crate::assess::{Expected, LearnedStretch, Normal};
 use crate::command::{Command, Refusal};
 use crate::condition::{Run, RunState, RunTracker, SteadyWatch, Tick, TickBuilder, Timeline};
 use crate::detect::{
-    Causes, ChargeLost, DryStart, HeadClimbing, HeadOverLimit, HotRestart, OilPressureLow, OverSpeed, Scene,
+    CareWatch, Causes, ChargeLost, DryStart, HeadClimbing, HeadOverLimit, HotRestart, OilPressureLow, OverSpeed, Scene,
     SensorOpen, SensorShort, SensorStuck, Standing, StreamLost, StreamWatch, evidence,
 };
 use crate::event::{Event, Evidence, State};
@@ -66,6 +68,7 @@ pub struct Monitor {
     /// Whether something speaks against the lead of a sensor.
     leads_suspect: bool,
     detectors: Detectors,
+    care: CareWatch,
     causes: Causes,
     // forecast
     trend: HeadTrend,
@@ -163,6 +166,7 @@ impl Monitor {
             hot_restart: HotRestart::new(),
             leads_suspect: false,
             detectors: Detectors::new(),
+            care: CareWatch::new(),
             causes: Causes::new(),
             trend: HeadTrend::new(),
             alarms: Alarms::new(),
@@ -287,6 +291,9 @@ impl Monitor {
         self.settle(Finding::ChargeLost, standing);
         self.decide_causes();
         self.decide_sensors();
+        if self.care.is_any_pending() {
+            self.decide_care();
+        }
         self.credit_abuse();
         self.scene.normal.learn(&self.scene.tick);
     }
@@ -447,6 +454,7 @@ impl Monitor {
             id: happening.id,
             finding: happening.finding,
             channel: happening.channel,
+            item: happening.item,
             level: happening.level,
             state: happening.state,
             alarm_state: happening.alarm_state,
@@ -579,6 +587,9 @@ impl Monitor {
         if self.keeper.can_take_back() {
             self.take_back(flash)?;
             self.refresh_signals(now);
+        }
+        if work == Work::Nothing && self.keeper.is_ready() && self.care_is_stale() {
+            self.read_care(flash);
         }
         Ok(work)
     }

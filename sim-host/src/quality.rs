@@ -149,6 +149,7 @@ mod tests {
                 id: 1,
                 finding: Finding::StreamLost,
                 channel: None,
+                item: None,
                 level: Level::Alarm,
                 state,
                 alarm_state: AlarmState::Unacknowledged,

@@ -392,7 +392,13 @@ impl Run<'_> {
 
     /// Writes what is due.
     fn keep(&mut self, now: Instant) -> Result<(), Stop> {
-        let Some(flash) = self.memory.as_deref_mut() else { return Ok(()) };
+        let Some(flash) = self.memory.as_deref_mut() else {
+            // Without a memory the plan is that of the profile, and nothing was ever signed.
+            if self.monitor.care_is_stale() {
+                self.monitor.review_care(&self.plan.profile.care);
+            }
+            return Ok(());
+        };
         while self.monitor.service(now, flash)? != Work::Nothing {}
         Ok(())
     }
@@ -440,7 +446,11 @@ impl Run<'_> {
         let absent = Channel::ALL.into_iter().filter(|channel| profile.fitted.contains(*channel));
         let absent = absent.filter(|channel| !present.contains(*channel));
         let unjudged = absent.map(|channel| (Finding::SensorOpen, Unavailable::NotRecorded(channel)));
-        for (finding, why) in monitor_core::detect::unavailable(profile, present).chain(unjudged) {
+        let without_plan =
+            self.plan.profile.care.is_empty().then_some((Finding::ServiceDue, Unavailable::NoServicePlan));
+        // A recording has no clock that the monitor believes.
+        let care = [(Finding::FuelOld, Unavailable::NoClock)].into_iter().chain(without_plan);
+        for (finding, why) in monitor_core::detect::unavailable(profile, present).chain(unjudged).chain(care) {
             let known = &mut self.outcome.not_possible;
             match known.iter_mut().find(|known| known.finding == finding && known.why == why) {
                 Some(known) => known.trips.push(trip),

@@ -12,7 +12,7 @@ use crate::quality::AlarmQuality;
 use monitor_core::acquire::{Channel, ChannelSet};
 use monitor_core::calibration::Calibration;
 use monitor_core::detect::Unavailable;
-use monitor_core::event::{AlarmState, EvidenceKey, State};
+use monitor_core::event::{AlarmState, Event, EvidenceKey, State};
 use monitor_core::finding::{Finding, Level};
 use monitor_core::ledger::Band;
 
@@ -151,6 +151,16 @@ pub const FIRST_AS_BEFORE: &str = "What to do first: as above.";
 pub const FIRST_AS_BEFORE_AND: &str = "What to do first: as above, and:";
 
 const UNKNOWN: &str = "unknown";
+
+/// The finding in plain words, with the item of the service plan that it is about.
+#[must_use]
+pub fn finding_of(event: &Event) -> String {
+    let what = finding(event.finding, event.channel);
+    match event.item {
+        Some(item) => format!("{what}: {}", item.name()),
+        None => what,
+    }
+}
 
 /// The finding in plain words, without a full stop.
 #[must_use]
@@ -487,6 +497,8 @@ pub fn why(why: Unavailable) -> String {
         Unavailable::NoElectricSystem => "the profile has no section [electric]".to_owned(),
         Unavailable::NoLeastOilPressure => "the profile does not give oil_min_kpa".to_owned(),
         Unavailable::NoThermostat => "the profile has no thermostat (engine.thermostat_opens_c)".to_owned(),
+        Unavailable::NoServicePlan => "the profile has no section care".to_owned(),
+        Unavailable::NoClock => "nobody tells the time of day".to_owned(),
         Unavailable::NotInThisVersion => "this version does not look for it yet".to_owned(),
         _ => "the monitor does not say why".to_owned(),
     }

@@ -44,7 +44,7 @@ impl<W: Write> Timeline<W> {
     fn headline(&self, event: &Event) -> String {
         let by = event.replaced_by.and_then(|id| self.raised.iter().find(|(raised, _)| *raised == id));
         let by = by.map(|(_, cause)| texts::finding(*cause, None));
-        let what = texts::finding(event.finding, event.channel);
+        let what = texts::finding_of(event);
         let how_bad = texts::later_state(event.state, event.alarm_state, event.level, by.as_deref());
         format!("{what}: {how_bad} [{}]", event.finding.name())
     }
@@ -225,6 +225,7 @@ mod tests {
             id: 1,
             finding,
             channel: None,
+            item: None,
             level: Level::Alarm,
             state,
             alarm_state: AlarmState::Unacknowledged,

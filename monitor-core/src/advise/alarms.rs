@@ -8,6 +8,7 @@ mod slot;
 
 use slot::{Aside, Slot};
 
+use super::subject::Subject;
 use crate::acquire::Channel;
 use crate::assess::explains;
 use crate::command::{Command, Refusal};
@@ -15,6 +16,7 @@ use crate::condition::Tick;
 use crate::detect::Standing;
 use crate::event::{AlarmState, State};
 use crate::finding::{Finding, FindingSet, Kind, Level};
+use crate::ledger::Item;
 
 /// Findings that can be followed at once.
 const SLOTS: usize = 12;
@@ -36,6 +38,7 @@ pub(crate) struct Happening {
     pub(crate) id: u32,
     pub(crate) finding: Finding,
     pub(crate) channel: Option<Channel>,
+    pub(crate) item: Option<Item>,
     pub(crate) level: Level,
     pub(crate) state: State,
     pub(crate) alarm_state: AlarmState,
@@ -71,6 +74,9 @@ pub(crate) struct Alarms {
 }
 
 impl Alarms {
+    /// Items of the service plan that can stand at once.
+    const MOST_ITEMS: usize = 4;
+
     pub(crate) const fn new() -> Self {
         Self {
             slots: [None; SLOTS],
@@ -90,16 +96,42 @@ impl Alarms {
         channel: Option<Channel>,
         standing: Standing,
     ) -> Option<Happening> {
+        self.apply_to(tick, finding, Subject::of_channel(channel), standing)
+    }
+
+    /// Takes the standing of one item of the service plan; returns what happened to it. No more than
+    /// [`Alarms::MOST_ITEMS`] stand at once: findings of the engine need their slots, and the plan lists them all.
+    pub(crate) fn apply_item(
+        &mut self,
+        tick: &Tick,
+        finding: Finding,
+        item: Item,
+        standing: Standing,
+    ) -> Option<Happening> {
+        let is_care = |slot: &&Slot| slot.standing() && slot.subject.item().is_some();
+        let is_full = self.slots.iter().flatten().filter(is_care).count() >= Self::MOST_ITEMS;
+        if is_full && !self.stands_item(item) {
+            return None;
+        }
+        self.apply_to(tick, finding, Subject::of_item(item), standing)
+    }
+
+    /// Whether a finding about this item stands.
+    pub(crate) fn stands_item(&self, item: Item) -> bool {
+        self.slots.iter().flatten().any(|slot| slot.standing() && slot.subject.item() == Some(item))
+    }
+
+    fn apply_to(&mut self, tick: &Tick, finding: Finding, subject: Subject, standing: Standing) -> Option<Happening> {
         if !self.wants(finding, standing) {
             return None;
         }
         let index = self
             .slots
             .iter()
-            .position(|slot| slot.as_ref().is_some_and(|slot| slot.finding == finding && slot.channel == channel));
+            .position(|slot| slot.as_ref().is_some_and(|slot| slot.finding == finding && slot.subject == subject));
         let happening = match (standing, index) {
             (Standing::Unjudged | Standing::Between | Standing::Absent, None) => None,
-            (Standing::Present(level), None) => self.raise_new(tick, finding, channel, level),
+            (Standing::Present(level), None) => self.raise_new(tick, finding, subject, level),
             (_, Some(index)) => self.update(tick, index, standing),
         };
         if happening.is_some() {
@@ -213,19 +245,13 @@ impl Alarms {
         }
     }
 
-    fn raise_new(
-        &mut self,
-        tick: &Tick,
-        finding: Finding,
-        channel: Option<Channel>,
-        level: Level,
-    ) -> Option<Happening> {
+    fn raise_new(&mut self, tick: &Tick, finding: Finding, subject: Subject, level: Level) -> Option<Happening> {
         let Some(index) = self.free_slot(tick, level) else {
             self.turned_away = self.turned_away.saturating_add(1);
             return None;
         };
         self.last_id = self.last_id.saturating_add(1);
-        let mut slot = Slot::new(self.last_id, finding, channel, level, clock_ms(tick.at_ms));
+        let mut slot = Slot::new(self.last_id, finding, subject, level, clock_ms(tick.at_ms));
         slot.set_standing(true);
         slot.set_acknowledged(level == Level::Caution);
         *self.slots.get_mut(index)? = Some(slot);

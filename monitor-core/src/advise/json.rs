@@ -24,6 +24,9 @@ pub fn write_event_json<W: fmt::Write>(event: &Event, out: &mut W) -> fmt::Resul
         Some(channel) => write_name(out, ",\"channel\":", channel.name())?,
         None => out.write_str(",\"channel\":null")?,
     }
+    if let Some(item) = event.item {
+        write_name(out, ",\"item\":", item.name())?;
+    }
     write_name(out, ",\"level\":", event.level.name())?;
     write_name(out, ",\"state\":", event.state.name())?;
     write_name(out, ",\"alarm_state\":", event.alarm_state.name())?;
@@ -147,6 +150,7 @@ mod tests {
             id: 17,
             finding: Finding::IntakeBlocked,
             channel: None,
+            item: None,
             level: Level::Alarm,
             state: State::Raised,
             alarm_state: AlarmState::Unacknowledged,

@@ -8,6 +8,7 @@ mod checks;
 mod json;
 mod queue;
 mod signals;
+mod subject;
 
 pub use checks::checks;
 pub use json::write_event_json;

@@ -4,6 +4,7 @@ use core::cmp::Reverse;
 use core::mem::swap;
 
 use super::alarms::Happening;
+use super::subject::Subject;
 use crate::acquire::Channel;
 use crate::event::{AlarmState, Candidate, Event, Evidence, State};
 use crate::finding::{Finding, Level};
@@ -54,7 +55,7 @@ struct Waiting {
     evidence: Evidence,
     trip: i16,
     finding: Finding,
-    channel: Option<Channel>,
+    subject: Subject,
     level: Level,
     state: State,
     alarm_state: AlarmState,
@@ -76,7 +77,7 @@ impl Waiting {
             evidence: event.evidence,
             trip: event.trip,
             finding: event.finding,
-            channel: event.channel,
+            subject: event.item.map_or(Subject::of_channel(event.channel), Subject::of_item),
             level: event.level,
             state: event.state,
             alarm_state: event.alarm_state,
@@ -86,7 +87,7 @@ impl Waiting {
     }
 
     fn place(&self) -> Place {
-        let own = Lead { level: Reverse(self.level), finding: self.finding, channel: self.channel };
+        let own = Lead { level: Reverse(self.level), finding: self.finding, channel: self.subject.channel() };
         Place { lead: self.cause.unwrap_or(own), replaced: self.cause.map(|_| self.finding) }
     }
 
@@ -97,7 +98,8 @@ impl Waiting {
             stamp: Instant::from_millis((i64::from(high) << 32_u32) | i64::from(low)),
             id: self.id,
             finding: self.finding,
-            channel: self.channel,
+            channel: self.subject.channel(),
+            item: self.subject.item(),
             level: self.level,
             state: self.state,
             alarm_state: self.alarm_state,
@@ -215,7 +217,16 @@ mod tests {
     use std::vec::Vec;
 
     fn happening(id: u32, finding: Finding, level: Level, state: State) -> Happening {
-        Happening { id, finding, channel: None, level, state, alarm_state: AlarmState::Normal, replaced_by: None }
+        Happening {
+            id,
+            finding,
+            channel: None,
+            item: None,
+            level,
+            state,
+            alarm_state: AlarmState::Normal,
+            replaced_by: None,
+        }
     }
 
     fn event(happening: &Happening) -> Event {
@@ -225,6 +236,7 @@ mod tests {
             id: happening.id,
             finding: happening.finding,
             channel: happening.channel,
+            item: None,
             level: happening.level,
             state: happening.state,
             alarm_state: happening.alarm_state,

@@ -18,6 +18,10 @@ pub enum Unavailable {
     NoThermostat,
     /// The profile does not say the least oil pressure.
     NoLeastOilPressure,
+    /// There is no service plan.
+    NoServicePlan,
+    /// Nobody tells the time of day.
+    NoClock,
     /// This version does not look for it yet.
     NotInThisVersion,
 }
@@ -40,7 +44,8 @@ fn reason(finding: Finding, profile: &Profile, recorded: ChannelSet) -> Option<U
         Finding::OilPressureLow => &[Channel::Oil],
         Finding::ChargeLost if profile.electric.is_none() => return Some(Unavailable::NoElectricSystem),
         Finding::ChargeLost => &[Channel::Supply],
-        Finding::OverSpeed | Finding::SensorOpen => &[],
+        // Whether there is a plan, and a clock, is not known here.
+        Finding::OverSpeed | Finding::SensorOpen | Finding::ServiceDue | Finding::FuelOld => &[],
         Finding::SensorShort | Finding::SensorStuck => &[Channel::Head],
         Finding::IntakeBlocked | Finding::TelltalePlugged | Finding::WaterwayFouled => &[Channel::Flow, Channel::Head],
         Finding::VaneLost | Finding::ImpellerWorn => &[Channel::Flow],
@@ -54,7 +59,6 @@ fn reason(finding: Finding, profile: &Profile, recorded: ChannelSet) -> Option<U
         Finding::WeakConnection => &[Channel::Supply],
         Finding::RunningUnsteady | Finding::SensorNoisy => &[],
         Finding::SensorMiscount | Finding::SensorDrift => &[Channel::Flow],
-        Finding::ServiceDue | Finding::FuelOld => return Some(Unavailable::NotInThisVersion),
     };
     needed.iter().find_map(|&channel| {
         if !profile.fitted.contains(channel) {
@@ -83,7 +87,7 @@ mod tests {
             (Finding::ChargeLost, Some(Unavailable::NoElectricSystem)),
             (Finding::OilPressureLow, Some(Unavailable::NoLeastOilPressure)),
             (Finding::ImpellerWorn, Some(Unavailable::NotFitted(Channel::Flow))),
-            (Finding::ServiceDue, Some(Unavailable::NotInThisVersion)),
+            (Finding::ServiceDue, None),
             (Finding::OverSpeed, None),
         ];
         for (finding, expected) in cases {

@@ -11,6 +11,8 @@ use crate::ledger::{CarePlan, Day, Item};
 pub struct CareWatch {
     /// A bit for each item that is due.
     due: u16,
+    /// A bit for each item that has been raised, or may still stand from before the last power-up.
+    raised: u16,
     /// Running seconds at which the next one becomes due.
     next_s: u32,
     /// The day on which the next one becomes due, where dates are known.
@@ -21,7 +23,7 @@ impl CareWatch {
     /// Nothing is known yet: the plan is to be read.
     #[must_use]
     pub const fn new() -> Self {
-        Self { due: 0, next_s: 0, next_day: Day::LAST }
+        Self { due: 0, raised: 0, next_s: 0, next_day: Day::LAST }
     }
 
     /// Whether the plan is to be read and handed to [`CareWatch::review`]. `today` is the day by a clock that was told; without
@@ -39,7 +41,8 @@ impl CareWatch {
     /// Judges every item of the plan for an engine of so many strokes. An item that nobody signed is due at its hours, or
     /// at those of the first service; what only goes by the calendar is not judged until somebody has told a day.
     pub fn review(&mut self, plan: &CarePlan, strokes: u8, running_s: u32, today: Option<Day>) {
-        *self = Self { due: 0, next_s: u32::MAX, next_day: Day::LAST };
+        let is_first = self.next_s == 0;
+        *self = Self { due: 0, next_s: u32::MAX, next_day: Day::LAST, ..*self };
         for item in plan.items() {
             let due = item.due();
             let due_s = due.at_s.unwrap_or(u32::MAX).min(item.first_service_s().unwrap_or(u32::MAX));
@@ -53,12 +56,36 @@ impl CareWatch {
             self.next_s = self.next_s.min(due_s);
             self.next_day = self.next_day.min(due_day);
         }
+        if is_first {
+            // What stands from before the last power-up is not known here: every item is looked at once.
+            self.raised = ALL & !self.due;
+        }
     }
 
     /// Whether an item was due when the plan was read last.
     #[must_use]
     pub const fn is_due(&self, item: Item) -> bool {
         self.due & bit(item) != 0
+    }
+
+    /// Whether something is to be said of an item: it is due and not raised, or raised and no longer due. Nothing is while
+    /// the plan has not been read.
+    pub(crate) const fn is_pending(&self, item: Item) -> bool {
+        self.next_s > 0 && (self.due ^ self.raised) & bit(item) != 0
+    }
+
+    /// Whether anything is to be said at all.
+    pub(crate) const fn is_any_pending(&self) -> bool {
+        self.next_s > 0 && self.due != self.raised
+    }
+
+    /// Keeps whether a finding about the item stands.
+    pub(crate) const fn set_raised(&mut self, item: Item, raised: bool) {
+        if raised {
+            self.raised |= bit(item);
+        } else {
+            self.raised &= !bit(item);
+        }
     }
 
     /// What is found when this item is due: old fuel is a finding of its own.
@@ -76,6 +103,9 @@ impl Default for CareWatch {
         Self::new()
     }
 }
+
+/// A bit for every item.
+const ALL: u16 = (1 << Item::COUNT) - 1;
 
 const fn bit(item: Item) -> u16 {
     match 1_u16.checked_shl(item as u32) {
@@ -178,6 +208,6 @@ mod tests {
         assert!(watch.is_stale(0, None));
         watch.review(&CarePlan::NONE, 4, 0, None);
         assert!(!watch.is_stale(u32::MAX - 1, day(2106, 2, 7)) && due(&watch).is_empty());
-        assert!(size_of::<CareWatch>() <= 8);
+        assert!(size_of::<CareWatch>() <= 12);
     }
 }

@@ -125,7 +125,7 @@ fn write_event(page: &mut String, ledger: &Ledger, kept: &BookEvent) -> fmt::Res
         kept.seq,
         kept.boot,
         clock(event.stamp.as_millis()),
-        texts::finding(event.finding, event.channel),
+        texts::finding_of(event),
         event.level.name(),
         event.state.name()
     )?;

@@ -72,6 +72,7 @@ mod tests {
             id,
             finding: Finding::HeadClimbing,
             channel: None,
+            item: None,
             level,
             state,
             alarm_state: AlarmState::Unacknowledged,

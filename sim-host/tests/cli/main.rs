@@ -1,6 +1,7 @@
 //! Black-box tests of the `lookastern` command.
 
 mod bad_input;
+mod care;
 mod common;
 mod fit;
 mod fitting_guide;

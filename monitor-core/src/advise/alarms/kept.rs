@@ -3,15 +3,19 @@
 //! ```text
 //!   0   4  the last id given
 //!   4   1  number of findings that follow
-//!   5  13  each: id 4; finding 1; channel 1 (0 none); bits 1: 0–1 level, 2 standing, 3 acknowledged, 4 reset;
+//!   5  13  each: id 4; finding 1; channel or item 1 (0 none); bits 1: 0–1 level, 2 standing, 3 acknowledged, 4 reset;
 //!          aside 1: 0 no, 1–30 shelved for so many minutes more, 64 suppressed, 65 out of service;
 //!          since 1: seconds since it was raised or cleared, at most 255; id of the cause that replaced it 4 (0 none)
 //! ```
 
 use super::slot::{Aside, Slot};
 use super::{Alarms, EPISODE_MS, clock_ms};
+use crate::advise::subject::Subject;
+use crate::finding::Family;
 use crate::ledger::packing::{Packer, Unpacker};
-use crate::ledger::store::codes::{channel_code, channel_of, finding_code, finding_of, level_code, level_of};
+use crate::ledger::store::codes::{
+    channel_code, channel_of, finding_code, finding_of, item_code, item_of, level_code, level_of,
+};
 
 const STANDING: u8 = 0b0_0100;
 const ACKNOWLEDGED: u8 = 0b0_1000;
@@ -31,7 +35,7 @@ impl Alarms {
         for slot in self.slots.iter().flatten().filter(lasting) {
             packer.u32(slot.id);
             packer.u8(finding_code(slot.finding));
-            packer.u8(slot.channel.map_or(0, channel_code));
+            packer.u8(slot.subject.item().map_or(slot.subject.channel().map_or(0, channel_code), item_code));
             let bit = |set: bool, bit: u8| if set { bit } else { 0 };
             let bits =
                 bit(slot.standing(), STANDING) | bit(slot.acknowledged(), ACKNOWLEDGED) | bit(slot.reset(), RESET);
@@ -53,11 +57,15 @@ impl Alarms {
         let now_ms = clock_ms(at_ms);
         self.last_id = self.last_id.max(kept.u32()?);
         for _ in 0..kept.u8()? {
-            let (id, finding, channel) = (kept.u32()?, finding_of(kept.u8()?), kept.u8()?);
+            let (id, finding, code) = (kept.u32()?, finding_of(kept.u8()?), kept.u8()?);
             let (bits, aside, age_s, cause) = (kept.u8()?, kept.u8()?, kept.u8()?, kept.u32()?);
             let (Some(finding), Some(level)) = (finding, level_of(bits & 0b11)) else { continue };
             let since_ms = now_ms.saturating_sub(u64::from(age_s).saturating_mul(1_000));
-            let mut slot = Slot::new(id, finding, channel_of(channel), level, since_ms);
+            let subject = match (finding.family(), item_of(code)) {
+                (Family::Care, Some(item)) => Subject::of_item(item),
+                _ => Subject::of_channel(channel_of(code)),
+            };
+            let mut slot = Slot::new(id, finding, subject, level, since_ms);
             slot.set_standing(bits & STANDING != 0);
             slot.set_acknowledged(bits & ACKNOWLEDGED != 0);
             slot.set_reset(bits & RESET != 0);
@@ -76,7 +84,7 @@ impl Alarms {
 
     /// A finding that was raised anew since power-up stands as it is.
     fn take_back(&mut self, kept: Slot) {
-        let same = |slot: &Slot| slot.finding == kept.finding && slot.channel == kept.channel;
+        let same = |slot: &Slot| slot.finding == kept.finding && slot.subject == kept.subject;
         if self.slots.iter().flatten().any(same) {
             return;
         }

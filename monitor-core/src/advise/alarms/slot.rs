@@ -1,7 +1,7 @@
 //! One finding that is followed, packed: every byte here is there a dozen times.
 
 use super::Happening;
-use crate::acquire::Channel;
+use crate::advise::subject::Subject;
 use crate::event::{AlarmState, State};
 use crate::finding::{Finding, Level};
 use crate::num::low_bits;
@@ -43,7 +43,7 @@ pub(super) struct Slot {
     since_high: u8,
     shelved_until_high: u8,
     pub(super) finding: Finding,
-    pub(super) channel: Option<Channel>,
+    pub(super) subject: Subject,
     pub(super) level: Level,
     bits: u8,
 }
@@ -53,7 +53,7 @@ const _: () = assert!(size_of::<Option<Slot>>() == 24);
 
 impl Slot {
     /// A finding that does not stand, is not acknowledged and not held aside; `since_ms` by the clock of the alarms.
-    pub(super) fn new(id: u32, finding: Finding, channel: Option<Channel>, level: Level, since_ms: u64) -> Self {
+    pub(super) fn new(id: u32, finding: Finding, subject: Subject, level: Level, since_ms: u64) -> Self {
         let (since_low, since_high) = split(since_ms);
         Self {
             id,
@@ -64,7 +64,7 @@ impl Slot {
             since_high,
             shelved_until_high: 0,
             finding,
-            channel,
+            subject,
             level,
             bits: 0,
         }
@@ -217,7 +217,8 @@ impl Slot {
         Happening {
             id: self.id,
             finding: self.finding,
-            channel: self.channel,
+            channel: self.subject.channel(),
+            item: self.subject.item(),
             level: self.level,
             state,
             alarm_state: self.alarm_state(),
@@ -253,7 +254,7 @@ mod tests {
             ("past the end", u64::MAX, LAST_MS, 0),
         ];
         for (name, since_ms, now_ms, age_ms) in cases {
-            let mut slot = Slot::new(1, Finding::OverSpeed, None, Level::Caution, since_ms);
+            let mut slot = Slot::new(1, Finding::OverSpeed, Subject::of_channel(None), Level::Caution, since_ms);
             assert_eq!(slot.age_ms(now_ms), age_ms, "{name}");
             slot.shelve_until(since_ms);
             assert_eq!(slot.shelved_until_ms(), since_ms.min(LAST_MS), "{name}");
@@ -262,7 +263,7 @@ mod tests {
 
     #[test]
     fn each_mark_is_its_own() {
-        let mut slot = Slot::new(1, Finding::OverSpeed, None, Level::Caution, 0);
+        let mut slot = Slot::new(1, Finding::OverSpeed, Subject::of_channel(None), Level::Caution, 0);
         let marks = |slot: &Slot| (slot.standing(), slot.acknowledged(), slot.reset(), slot.silenced(), slot.aside());
         slot.set_standing(true);
         slot.set_reset(true);
@@ -280,7 +281,7 @@ mod tests {
 
     #[test]
     fn absence_begins_with_its_first_tick() {
-        let mut slot = Slot::new(1, Finding::OverSpeed, None, Level::Caution, 0);
+        let mut slot = Slot::new(1, Finding::OverSpeed, Subject::of_channel(None), Level::Caution, 0);
         assert_eq!(slot.lengthen_absence(4_000), 0);
         assert_eq!(slot.lengthen_absence(4_000), 4_000);
         assert_eq!(slot.lengthen_absence(u32::MAX), 65_534, "held where it is long enough for every delay");

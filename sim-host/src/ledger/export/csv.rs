@@ -1,6 +1,8 @@
 //! All records that are still there one by one, as a table by RFC 4180.
 
+use monitor_core::acquire::Channel;
 use monitor_core::event::Event;
+use monitor_core::ledger::Item;
 
 use crate::ledger::{BookEvent, Ledger, SignedService, ToldClock, ToldMeter, date_text, moment_text};
 
@@ -10,7 +12,7 @@ const HEADER: [&str; 17] = [
     "running_s",
     "record",
     "what",
-    "channel",
+    "channel_or_item",
     "level",
     "state",
     "alarm_state",
@@ -57,12 +59,13 @@ fn row(seq: u32, boot: u16, running_s: u32, record: &str) -> Row {
 }
 
 fn event_row(kept: &BookEvent) -> Row {
-    let Event { finding, channel, level, state, alarm_state, trip, stamp, id, .. } = kept.event;
+    let Event { finding, channel, item, level, state, alarm_state, trip, stamp, id, .. } = kept.event;
     let millis = stamp.as_millis();
     let sign = if millis < 0 { "-" } else { "" };
     let mut row = row(kept.seq, kept.boot, kept.running_s, "event");
     row[4] = finding.name().to_owned();
-    row[5] = channel.map_or_else(String::new, |channel| channel.name().to_owned());
+    // Of a care finding the item stands where others have their channel.
+    row[5] = channel.map(Channel::name).or(item.map(Item::name)).unwrap_or_default().to_owned();
     row[6] = level.name().to_owned();
     row[7] = state.name().to_owned();
     row[8] = alarm_state.name().to_owned();
