@@ -212,10 +212,15 @@ impl Evidence {
 
     /// Adds one number; a number too many is left out.
     pub fn add(&mut self, key: EvidenceKey, value: Option<i32>) {
-        let Some(free) = self.keys.iter().position(Option::is_none) else { return };
-        if let (Some(free_key), Some(free_value)) = (self.keys.get_mut(free), self.values.get_mut(free)) {
-            *free_key = Some(key);
-            *free_value = value.unwrap_or(Self::UNKNOWN);
+        let taken = self.keys.iter().take_while(|key| key.is_some()).count();
+        self.set(taken, key, value);
+    }
+
+    /// Puts a number at a place, counted from 0; a place too many is left out.
+    pub(crate) fn set(&mut self, place: usize, key: EvidenceKey, value: Option<i32>) {
+        if let (Some(key_there), Some(value_there)) = (self.keys.get_mut(place), self.values.get_mut(place)) {
+            *key_there = Some(key);
+            *value_there = value.unwrap_or(Self::UNKNOWN);
         }
     }
 

@@ -372,13 +372,15 @@ impl Monitor {
         };
         // What is not good is not judged.
         let still = self.scene.tick.with_good.minus(moved);
-        for (index, &channel) in SensorStuck::CHANNELS.iter().enumerate() {
+        for (sensor, &channel) in self.detectors.sensor_stuck.iter_mut().zip(&SensorStuck::CHANNELS) {
             if moved.contains(channel) {
-                if let Some(sensor) = self.detectors.sensor_stuck.get_mut(index) {
-                    sensor.moved();
-                }
-                continue;
+                sensor.moved();
             }
+        }
+        if !still.meets(SensorStuck::CHANNEL_SET) {
+            return;
+        }
+        for (index, &channel) in SensorStuck::CHANNELS.iter().enumerate() {
             if !still.contains(channel) {
                 continue;
             }

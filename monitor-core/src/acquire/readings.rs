@@ -94,6 +94,12 @@ impl ChannelSet {
         self.0 & (1 << channel as u8) != 0
     }
 
+    /// Whether the two sets have a channel in common.
+    #[must_use]
+    pub const fn meets(self, other: Self) -> bool {
+        self.0 & other.0 != 0
+    }
+
     /// The channels of this set that are not in the other.
     #[must_use]
     pub const fn minus(self, other: Self) -> Self {

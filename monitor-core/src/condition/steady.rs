@@ -65,7 +65,8 @@ impl Block {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct SteadyWatch {
     sums: [i32; Channel::COUNT],
-    counts: [u8; Channel::COUNT],
+    /// Ticks in which a channel was not good: mostly none, which costs nothing to count.
+    missing: [u8; Channel::COUNT],
     ticks: u8,
     /// Whether the speed rose when it last turned.
     rising: bool,
@@ -80,7 +81,7 @@ impl SteadyWatch {
     pub(crate) const fn new() -> Self {
         Self {
             sums: [0; Channel::COUNT],
-            counts: [0; Channel::COUNT],
+            missing: [0; Channel::COUNT],
             ticks: 0,
             rising: false,
             turned_at: 0,
@@ -114,14 +115,15 @@ impl SteadyWatch {
         }
         self.follow_turns(rpm);
         let mut good = tick.with_good.bits();
-        for (value, (sum, count)) in tick.means().iter().zip(self.sums.iter_mut().zip(self.counts.iter_mut())) {
+        for (value, (sum, missing)) in tick.means().iter().zip(self.sums.iter_mut().zip(self.missing.iter_mut())) {
             if good & 1 != 0 {
                 *sum = sum.wrapping_add(*value);
-                *count = count.wrapping_add(1);
+            } else {
+                *missing = missing.wrapping_add(1);
             }
             good >>= 1_u32;
         }
-        self.ticks = self.ticks.saturating_add(1);
+        self.ticks = self.ticks.wrapping_add(1);
         if self.ticks >= TICKS {
             self.close();
         }
@@ -154,16 +156,17 @@ impl SteadyWatch {
         let before = self.block.good(Channel::Rpm);
         let steady_before = self.open.steady;
         self.open.with_good = ChannelSet::EMPTY;
-        let places = self.sums.iter_mut().zip(self.counts.iter_mut()).zip(self.open.means.iter_mut());
-        for (channel, ((sum, count), mean)) in Channel::ALL.into_iter().zip(places) {
-            if *count >= TICKS / 2 {
-                let exact = if *count == TICKS { *sum >> 3_u32 } else { num::mean(*sum, i32::from(*count)) };
+        let places = self.sums.iter_mut().zip(self.missing.iter_mut()).zip(self.open.means.iter_mut());
+        for (&channel, ((sum, missing), mean)) in Channel::ALL.iter().zip(places) {
+            if *missing <= TICKS / 2 {
+                let count = TICKS.wrapping_sub(*missing);
+                let exact = if count == TICKS { *sum >> 3_u32 } else { num::mean(*sum, i32::from(count)) };
                 // No engine shows more in any unit; what rests on blocks may reckon with it.
                 *mean = exact.clamp(-MOST, MOST);
                 self.open.with_good = self.open.with_good.with(channel);
             }
             *sum = 0;
-            *count = 0;
+            *missing = 0;
         }
         self.ticks = 0;
         let rpm = self.open.good(Channel::Rpm).unwrap_or(0);

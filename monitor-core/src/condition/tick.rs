@@ -56,7 +56,12 @@ impl Tick {
     /// The mean of the good samples of one channel in its own unit, where there are any.
     #[must_use]
     pub fn good(&self, channel: Channel) -> Option<i32> {
-        if self.with_good.contains(channel) { self.means.get(channel.index()).copied() } else { None }
+        if self.with_good.contains(channel) { Some(self.mean(channel)) } else { None }
+    }
+
+    /// The mean of one channel; without a good sample it is left over from before.
+    pub(crate) fn mean(&self, channel: Channel) -> i32 {
+        self.means.get(channel.index()).copied().unwrap_or(0)
     }
 
     /// The means of all channels; those without a good sample are left over from before.

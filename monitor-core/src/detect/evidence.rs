@@ -45,15 +45,17 @@ const fn shown(finding: Finding) -> &'static [Shown] {
 
 /// The numbers of the last tick for a finding, without those of a forecast.
 pub(crate) fn evidence(scene: &Scene, finding: Finding, channel: Option<Channel>) -> Evidence {
-    let mut evidence = Evidence::NONE;
+    let (mut evidence, mut place) = (Evidence::NONE, 0_usize);
     if let Some(channel) = channel {
-        evidence.add(EvidenceKey::Value(channel), scene.good(channel));
+        evidence.set(place, EvidenceKey::Value(channel), scene.good(channel));
+        place = 1;
     }
     for shown in shown(finding) {
         let (Shown::Always(key) | Shown::IfKnown(key)) = *shown;
         let number = number(scene, key);
         if number.is_some() || matches!(shown, Shown::Always(_)) {
-            evidence.add(key, number);
+            evidence.set(place, key, number);
+            place = place.wrapping_add(1);
         }
     }
     evidence

@@ -80,7 +80,7 @@ pub(crate) struct Scene {
 impl Scene {
     /// The mean of a channel in this tick, where it has a sensor and can be believed.
     pub(crate) fn good(&self, channel: Channel) -> Option<i32> {
-        if self.channels.contains(channel) { self.tick.good(channel) } else { None }
+        if self.channels.and(self.tick.with_good).contains(channel) { Some(self.tick.mean(channel)) } else { None }
     }
 }
 

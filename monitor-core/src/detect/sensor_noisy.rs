@@ -50,7 +50,8 @@ impl SensorNoisy {
         };
         let [newer, older] = self.last;
         self.last = [value, newer];
-        self.ticks = self.ticks.saturating_add(1);
+        // A look is over long before this or `large` could wrap.
+        self.ticks = self.ticks.wrapping_add(1);
         if self.ticks <= 2 {
             return None;
         }
@@ -59,7 +60,7 @@ impl SensorNoisy {
         self.path = self.path.wrapping_add(value.wrapping_sub(newer).wrapping_abs().min(1 << 20_u32));
         let usual = scene.normal.noise(channel).max(least(scene, channel));
         if second > usual.wrapping_mul(TIMES_USUAL) {
-            self.large = self.large.saturating_add(1);
+            self.large = self.large.wrapping_add(1);
         }
         if self.ticks < TICKS.saturating_add(2) {
             return None;
@@ -96,7 +97,7 @@ impl SensorNoisy {
     fn turn(&mut self, scene: &Scene) {
         self.begin();
         for _ in 0..Channel::COUNT {
-            self.channel = self.channel.saturating_add(1);
+            self.channel = self.channel.wrapping_add(1);
             if usize::from(self.channel) >= Channel::COUNT {
                 self.channel = 0;
             }

@@ -5,11 +5,11 @@
 //! never moved since power-up is not judged.
 
 use super::{Scene, Standing, sensor_level};
-use crate::acquire::Channel;
+use crate::acquire::{Channel, ChannelSet};
 use crate::units::Quantity;
 
 /// Changes after which a sensor counts as alive.
-const ALIVE_CHANGES: u16 = 20;
+const ALIVE_CHANGES: u8 = 20;
 /// Shortest standstill that can be a fault, of a sensor with fine steps.
 const FINE_MS: u32 = 600_000;
 /// The same for a head sensor with coarse steps.
@@ -22,7 +22,8 @@ const TIMES_LONGEST: u32 = 4;
 /// One channel.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct SensorStuck {
-    changes: u16,
+    /// Changes so far, at most [`ALIVE_CHANGES`].
+    changes: u8,
     longest_ms: u32,
     still_ms: u32,
     still_at_idle: bool,
@@ -32,6 +33,8 @@ pub(crate) struct SensorStuck {
 impl SensorStuck {
     /// Channels that must move when the engine speed does.
     pub(crate) const CHANNELS: [Channel; 3] = [Channel::Head, Channel::Flow, Channel::Oil];
+    pub(crate) const CHANNEL_SET: ChannelSet =
+        ChannelSet::EMPTY.with(Channel::Head).with(Channel::Flow).with(Channel::Oil);
 
     pub(crate) const fn new() -> Self {
         Self { changes: 0, longest_ms: 0, still_ms: 0, still_at_idle: false, still_under_load: false }
@@ -66,7 +69,9 @@ impl SensorStuck {
 
     /// It moved: the whole judgement of a tick in which that is so.
     pub(crate) fn moved(&mut self) {
-        self.changes = self.changes.saturating_add(1);
+        if self.changes < ALIVE_CHANGES {
+            self.changes = self.changes.wrapping_add(1);
+        }
         self.longest_ms = self.longest_ms.max(self.still_ms);
         self.begin_standstill();
     }

@@ -173,8 +173,9 @@ impl HeadTrend {
             self.open = Open { began_ms: self.now_ms, last_ms: self.now_ms, sum: 0, count: 0 };
         }
         self.open.last_ms = self.now_ms;
-        self.open.sum = self.open.sum.saturating_add(head);
-        self.open.count = self.open.count.saturating_add(1);
+        // A block lasts 4 s, a tick a second, and only heads within their span come here.
+        self.open.sum = self.open.sum.wrapping_add(head);
+        self.open.count = self.open.count.wrapping_add(1);
     }
 
     fn close_block(&mut self) {
