@@ -110,7 +110,7 @@ impl NewRecord {
     /// What goes into an entry before it.
     pub(super) fn companion(&self) -> Option<Content> {
         match self {
-            Self::Event(event) => Some(event.detail()).filter(|detail| *detail != Detail::NONE).map(Content::Detail),
+            Self::Event(event) => event.needs_detail().then(|| Content::Detail(event.detail())),
             _ => None,
         }
     }

@@ -98,15 +98,25 @@ impl JournalEvent {
             level: self.level,
             state: self.state,
             alarm_state: self.alarm_state,
-            has_detail: self.detail() != Detail::NONE,
+            has_detail: self.needs_detail(),
         }
     }
 
-    /// What the entry before it holds; [`Detail::NONE`] if none is needed.
-    pub(super) fn detail(&self) -> Detail {
+    /// Whether it holds anything that finds no room in its own entry.
+    pub(super) fn needs_detail(&self) -> bool {
+        let has_numbers = self.evidence.iter().any(Option::is_some) || self.candidate.is_some();
+        has_numbers || self.replaced_by.is_some() || self.stamp_high() != 0
+    }
+
+    fn stamp_high(&self) -> i16 {
         let high = (self.stamp.as_millis() >> 32).clamp(i64::from(i16::MIN), i64::from(i16::MAX));
+        i16::try_from(high).unwrap_or(0)
+    }
+
+    /// What the entry before it holds.
+    pub(super) fn detail(&self) -> Detail {
         Detail {
-            stamp_high: i16::try_from(high).unwrap_or(0),
+            stamp_high: self.stamp_high(),
             evidence: self.evidence,
             candidate: self.candidate,
             replaced_by: self.replaced_by.map(|id| id.min(MOST_ID)),
