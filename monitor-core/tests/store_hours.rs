@@ -117,7 +117,7 @@ fn every_cut_leaves_the_hours_that_were_acknowledged() {
 fn every_second_and_many_third_cuts_leave_the_hours_that_were_acknowledged() {
     let plan = Plan { third_cuts: 1, ..Plan::default() };
     let mut report = Report::default();
-    for (checkpoints, count) in [(1, 9), (100, 9), (245, 12), (246, 12), (248, 6)] {
+    for (checkpoints, count) in [(1, 9), (50, 9), (100, 9), (245, 12), (246, 12), (248, 6)] {
         report.merge(&cut_everywhere::<4, 4096>(checkpoints, count, &plan));
     }
     report.merge(&cut_everywhere::<8, 2048>(246, 12, &plan));

@@ -1,10 +1,11 @@
 //! Little-endian numbers in fixed places of a record.
 
 /// Puts the `length` low bytes of `value` at `at`; what does not fit into `record` is left out.
-pub(super) fn put(record: &mut [u8], at: usize, length: usize, value: u64) {
-    let place = record.iter_mut().skip(at).take(length);
-    for (byte, source) in place.zip(value.to_le_bytes()) {
-        *byte = source;
+pub(super) fn put(record: &mut [u8], at: usize, length: usize, mut value: u64) {
+    for byte in record.iter_mut().skip(at).take(length.min(8)) {
+        let [low, ..] = value.to_le_bytes();
+        *byte = low;
+        value >>= 8;
     }
 }
 

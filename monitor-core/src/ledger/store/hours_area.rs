@@ -21,7 +21,7 @@ use crate::ledger::hours::{Hours, Totals};
 
 use super::error::StoreError;
 use super::flash::{Look, SectorErase, Sight, check_geometry, look, look_into, reads_back, unreadable, write};
-use super::hours_record::{HEADER_BYTES, Header, Other, RECORD_BYTES, Record, Since, Told};
+use super::hours_record::{Base, HEADER_BYTES, Header, Other, RECORD_BYTES, Record, Since, Told};
 use super::layout::{Area, SECTOR_BYTES, sector_at};
 use super::work::{Conditions, Work};
 
@@ -68,7 +68,7 @@ pub struct HoursArea {
     boot: u16,
     damaged: u16,
     /// Totals of the header.
-    base: Totals,
+    base: Base,
     /// What the records add to them.
     since: Since,
 }
@@ -89,7 +89,7 @@ impl HoursArea {
             erase_is_noted: false,
             boot: 0,
             damaged: 0,
-            base: Totals::NONE,
+            base: Base::NONE,
             since: Since::NONE,
         }
     }
@@ -192,11 +192,8 @@ impl HoursArea {
         hours: &Totals,
         conditions: Conditions,
     ) -> Result<Work, StoreError> {
-        let mut ahead = *hours;
-        ahead.subtract(&self.known());
-        let due = ahead.all_running_ms() >= CHECKPOINT_MS || (!conditions.engine_runs && ahead != Totals::NONE);
-        if due {
-            return self.checkpoint(flash, hours, &ahead);
+        if let Some(what) = self.due(hours, conditions) {
+            return self.checkpoint(flash, hours, what);
         }
         if conditions.engine_runs {
             return Ok(Work::Nothing);
@@ -215,20 +212,49 @@ impl HoursArea {
         Ok(Work::Nothing)
     }
 
+    /// What a checkpoint is to carry, if one is due: the band and the other counter that are furthest ahead.
     #[inline(never)]
-    fn checkpoint<F: NorFlash>(&mut self, flash: &mut F, hours: &Totals, ahead: &Totals) -> Result<Work, StoreError> {
+    fn due(&self, hours: &Totals, conditions: Conditions) -> Option<(u8, Other)> {
+        let mut ahead = *hours;
+        self.base.take_from(&mut ahead);
+        self.since.take_from(&mut ahead);
+        let is_due = ahead.all_running_ms() >= CHECKPOINT_MS || (!conditions.engine_runs && ahead != Totals::NONE);
+        let other = Other::ALL.into_iter().max_by_key(|other| other.of(&ahead)).unwrap_or(Other::OverSpeed);
+        is_due.then(|| (furthest_ahead(&ahead.running_ms), other))
+    }
+
+    #[inline(never)]
+    fn checkpoint<F: NorFlash>(
+        &mut self,
+        flash: &mut F,
+        hours: &Totals,
+        what: (u8, Other),
+    ) -> Result<Work, StoreError> {
         if self.fresh >= SLOTS {
             return self.begin_sector(flash, hours);
         }
-        let band = furthest_ahead(ahead.running_ms);
-        let other = Other::ALL.into_iter().max_by_key(|other| other.of(ahead)).unwrap_or(Other::OverSpeed);
+        let target = self.target(hours);
+        self.next_ordinal();
+        self.write_record(flash, &target, what, self.ordinal)?;
+        Ok(Work::Wrote)
+    }
+
+    /// What is to be counted since the header.
+    #[inline(never)]
+    fn target(&self, hours: &Totals) -> Since {
         let mut gained = *hours;
-        gained.subtract(&self.base);
+        self.base.take_from(&mut gained);
         let mut target = Since::of(&gained);
         target.raise_to(&self.since);
-        self.next_ordinal();
-        self.write_record(flash, &target, (band, other), self.ordinal)?;
-        Ok(Work::Wrote)
+        target
+    }
+
+    /// What the next header is to say.
+    #[inline(never)]
+    fn next_base(&self, hours: &Totals) -> Base {
+        let mut totals = self.known();
+        totals.raise_to(hours);
+        Base::of(&totals)
     }
 
     /// Erases what is left to erase of the other sector, then writes its header.
@@ -240,17 +266,16 @@ impl HoursArea {
             self.other_sector.step(flash, other)?;
             return Ok(Work::Erased);
         }
-        let mut totals = self.known();
-        totals.raise_to(hours);
         let sector_number = self.sector_number.saturating_add(1);
-        let bytes = Header::encode(sector_number, self.boot, &totals);
+        let header = Header { sector_number, base: self.next_base(hours) };
+        let bytes = header.encode(self.boot);
         // Whatever becomes of the header, the sector is erased no more.
         self.other_sector = SectorErase::not_begun();
         write(flash, other, &bytes)?;
         if !reads_back(flash, other, &bytes)? {
             return Ok(Work::Wrote);
         }
-        self.base = totals;
+        self.base = header.base;
         self.since = Since::NONE;
         self.sector = self.other();
         self.sector_number = sector_number;
@@ -298,8 +323,9 @@ impl HoursArea {
 
     /// What is saved, as far as it is known.
     fn known(&self) -> Totals {
-        let mut known = self.base;
-        known.add(&self.since.to_totals());
+        let mut known = Totals::NONE;
+        self.base.add_to(&mut known);
+        self.since.add_to(&mut known);
         known
     }
 
@@ -329,7 +355,7 @@ impl HoursArea {
         let Some(header) = Header::decode(&bytes) else { return Ok(false) };
         self.sector = sector;
         self.sector_number = header.sector_number;
-        self.base = header.totals;
+        self.base = header.base;
         self.since = Since::NONE;
         Ok(true)
     }
@@ -389,9 +415,9 @@ enum Found {
 }
 
 /// Position of the greatest of some counters; the first of equals.
-fn furthest_ahead(ahead: [u64; Hours::BANDS]) -> u8 {
+fn furthest_ahead(ahead: &[u64; Hours::BANDS]) -> u8 {
     let (mut best, mut most) = (0, 0);
-    for (band, &ms) in (0..).zip(&ahead) {
+    for (band, &ms) in (0..).zip(ahead) {
         if ms > most {
             (best, most) = (band, ms);
         }

@@ -18,7 +18,7 @@
 
 use crate::ledger::hours::{Hours, Totals};
 
-use super::bytes::{number, number16, number32, put};
+use super::bytes::{number16, number32, put};
 use super::crc::Crc32;
 
 /// Bytes of a sector's header.
@@ -57,13 +57,23 @@ impl Since {
         }
     }
 
-    pub(super) fn to_totals(self) -> Totals {
-        Totals {
-            running_ms: self.running_ms.map(u64::from),
-            abuse_ms: self.abuse_ms.map(u64::from),
-            holes: self.holes,
-            starts: u32::from(self.starts),
+    /// Adds them to totals, in place.
+    pub(super) fn add_to(&self, totals: &mut Totals) {
+        self.combine_with(totals, u64::saturating_add, u32::saturating_add);
+    }
+
+    /// Takes them from totals, in place; 0 stays where they are more.
+    pub(super) fn take_from(&self, totals: &mut Totals) {
+        self.combine_with(totals, u64::saturating_sub, u32::saturating_sub);
+    }
+
+    fn combine_with(&self, totals: &mut Totals, wide: fn(u64, u64) -> u64, narrow: fn(u32, u32) -> u32) {
+        let counters = totals.running_ms.iter_mut().chain(totals.abuse_ms.iter_mut());
+        for (counter, more) in counters.zip(self.running_ms.iter().chain(&self.abuse_ms)) {
+            *counter = wide(*counter, u64::from(*more));
         }
+        totals.holes = narrow(totals.holes, self.holes);
+        totals.starts = narrow(totals.starts, u32::from(self.starts));
     }
 
     /// Raises each counter to that of `floor`, where it is lower.
@@ -77,47 +87,92 @@ impl Since {
     }
 }
 
-/// The totals at the moment a sector was begun.
+/// The totals at the moment a sector was begun, as its header holds them: smaller than totals to calculate with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Base([u8; BASE_BYTES]);
+
+const BASE_BYTES: usize = 68;
+/// Where they stand in a header.
+const BASE_AT: usize = 8;
+const CHECK_AT: usize = 76;
+
+const _: () = assert!(BASE_AT + BASE_BYTES == CHECK_AT);
+
+impl Base {
+    pub(super) const NONE: Self = Self([0; BASE_BYTES]);
+
+    /// Adds them to totals, in place.
+    pub(super) fn add_to(&self, totals: &mut Totals) {
+        self.combine_with(totals, u64::saturating_add, u32::saturating_add);
+    }
+
+    /// Takes them from totals, in place; 0 stays where they are more.
+    pub(super) fn take_from(&self, totals: &mut Totals) {
+        self.combine_with(totals, u64::saturating_sub, u32::saturating_sub);
+    }
+
+    fn combine_with(&self, totals: &mut Totals, wide: fn(u64, u64) -> u64, narrow: fn(u32, u32) -> u32) {
+        let (numbers, _) = self.0.as_chunks::<2>();
+        let [starts, starts_high, holes, holes_high, counted @ ..] = numbers else { return };
+        totals.starts = narrow(totals.starts, word(*starts, *starts_high));
+        totals.holes = narrow(totals.holes, word(*holes, *holes_high));
+        let counters = totals.running_ms.iter_mut().chain(totals.abuse_ms.iter_mut());
+        for (counter, number) in counters.zip(counted.chunks_exact(3)) {
+            let [low, middle, high] = number else { continue };
+            let more = u64::from(word(*low, *middle)) | (u64::from(u16::from_le_bytes(*high)) << 32);
+            *counter = wide(*counter, more);
+        }
+    }
+
+    pub(super) fn of(totals: &Totals) -> Self {
+        let mut bytes = [0; BASE_BYTES];
+        put(&mut bytes, 0, 4, u64::from(totals.starts));
+        put(&mut bytes, 4, 4, u64::from(totals.holes));
+        for (at, total) in SIX_BYTE_PLACES.into_iter().zip(totals.running_ms.iter().chain(&totals.abuse_ms)) {
+            put(&mut bytes, at, 6, (*total).min(SIX_BYTES));
+        }
+        Self(bytes)
+    }
+}
+
+fn word([a, b]: [u8; 2], [c, d]: [u8; 2]) -> u32 {
+    u32::from_le_bytes([a, b, c, d])
+}
+
+/// The beginning of a sector.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Header {
     pub(super) sector_number: u32,
-    pub(super) boot: u16,
-    pub(super) totals: Totals,
+    pub(super) base: Base,
 }
 
 impl Header {
-    /// The bytes of a header. The totals are not copied for it.
-    pub(super) fn encode(sector_number: u32, boot: u16, totals: &Totals) -> [u8; HEADER_BYTES] {
+    pub(super) fn encode(&self, boot: u16) -> [u8; HEADER_BYTES] {
         let mut bytes = [0; HEADER_BYTES];
         put(&mut bytes, 0, 1, u64::from(HEADER_KIND));
         put(&mut bytes, 1, 1, u64::from(VERSION));
         put(&mut bytes, 2, 2, u64::from(boot));
-        put(&mut bytes, 4, 4, u64::from(sector_number));
-        put(&mut bytes, 8, 4, u64::from(totals.starts));
-        put(&mut bytes, 12, 4, u64::from(totals.holes));
-        for (at, total) in SIX_BYTE_PLACES.into_iter().zip(totals.running_ms.iter().chain(&totals.abuse_ms)) {
-            put(&mut bytes, at, 6, (*total).min(SIX_BYTES));
+        put(&mut bytes, 4, 4, u64::from(self.sector_number));
+        for (to, from) in bytes.iter_mut().skip(BASE_AT).zip(self.base.0) {
+            *to = from;
         }
-        let crc = check(&[], &bytes, 76);
-        put(&mut bytes, 76, 4, u64::from(crc));
+        let crc = check(&[], &bytes, CHECK_AT);
+        put(&mut bytes, CHECK_AT, 4, u64::from(crc));
         bytes
     }
 
     pub(super) fn decode(bytes: &[u8; HEADER_BYTES]) -> Option<Self> {
-        let sound = number32(bytes, 76, 4) == check(&[], bytes, 76);
+        let sound = number32(bytes, CHECK_AT, 4) == check(&[], bytes, CHECK_AT);
         if !sound || number32(bytes, 0, 1) != u32::from(HEADER_KIND) || number32(bytes, 1, 1) != u32::from(VERSION) {
             return None;
         }
-        let mut totals = Totals { starts: number32(bytes, 8, 4), holes: number32(bytes, 12, 4), ..Totals::NONE };
-        let counters = totals.running_ms.iter_mut().chain(totals.abuse_ms.iter_mut());
-        for (at, total) in SIX_BYTE_PLACES.into_iter().zip(counters) {
-            *total = number(bytes, at, 6);
-        }
-        Some(Self { sector_number: number32(bytes, 4, 4), boot: number16(bytes, 2), totals })
+        let base = Base(*bytes.get(BASE_AT..)?.first_chunk()?);
+        Some(Self { sector_number: number32(bytes, 4, 4), base })
     }
 }
 
-const SIX_BYTE_PLACES: [usize; Hours::BANDS + 3] = [16, 22, 28, 34, 40, 46, 52, 58, 64, 70];
+/// From the beginning of the totals on.
+const SIX_BYTE_PLACES: [usize; Hours::BANDS + 3] = [8, 14, 20, 26, 32, 38, 44, 50, 56, 62];
 
 /// Which of the counters that are not bands a record carries.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -246,7 +301,7 @@ impl Record {
             band,
             other: *Other::ALL.get(usize::from((flags >> 4) & 0b111))?,
             next_is_erased: flags & 0b1000 != 0,
-            ordinal: u8::try_from(number(bytes, 10, 1)).unwrap_or(0),
+            ordinal: *bytes.get(10)?,
             band_ms: number32(bytes, 4, 3),
             other_value: number32(bytes, 7, 3),
             starts: number16(bytes, 2),
@@ -268,7 +323,7 @@ mod tests {
 
     #[test]
     fn golden_bytes_of_a_header() {
-        let header = Header { sector_number: 0x0102_0304, boot: 0x0506, totals: totals() };
+        let header = Header { sector_number: 0x0102_0304, base: Base::of(&totals()) };
         #[rustfmt::skip]
         let expected = [
             0x68, 0x01, 0x06, 0x05, 0x04, 0x03, 0x02, 0x01, 0x02, 0x01, 0, 0, 0x03, 0, 0, 0,
@@ -276,10 +331,15 @@ mod tests {
             5, 0, 0, 0, 0, 0, 6, 0, 0, 0, 0, 0, 0x00, 0xA4, 0x93, 0xD6, 0, 0,
             0x58, 0x1B, 0, 0, 0, 0, 0x40, 0x1F, 0, 0, 0, 0, 0x28, 0x23, 0, 0, 0, 0,
         ];
-        let bytes = Header::encode(header.sector_number, header.boot, &header.totals);
+        let bytes = header.encode(0x0506);
         assert_eq!(bytes[..76], expected);
         assert_eq!(bytes[76..], [0x63, 0x06, 0x79, 0x31], "CRC by another implementation");
         assert_eq!(Header::decode(&bytes), Some(header));
+        let mut found = Totals::NONE;
+        header.base.add_to(&mut found);
+        assert_eq!(found, totals());
+        header.base.take_from(&mut found);
+        assert_eq!(found, Totals::NONE);
     }
 
     #[test]
@@ -297,7 +357,7 @@ mod tests {
 
     #[test]
     fn every_flipped_bit_is_noticed() {
-        let header = Header::encode(3, 1, &totals());
+        let header = Header { sector_number: 3, base: Base::of(&totals()) }.encode(1);
         for bit in 0..HEADER_BYTES * 8 {
             let mut flipped = header;
             flipped[bit / 8] ^= 1 << (bit % 8);

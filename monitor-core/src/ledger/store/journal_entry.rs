@@ -154,7 +154,7 @@ impl NewRecord {
     /// What goes into an entry before it.
     pub(super) fn companion(&self) -> Option<Content> {
         match self {
-            Self::Event(event) => Some(event.detail()).filter(|detail| *detail != Detail::NONE).map(Content::Detail),
+            Self::Event(event) => event.needs_detail().then(|| Content::Detail(event.detail())),
             _ => None,
         }
     }
@@ -193,9 +193,9 @@ impl Tally {
         self.others = self.others.saturating_add(more.others);
     }
 
-    fn put_into(&self, bytes: &mut [u8]) {
-        for (at, count) in [(12, self.alarms), (14, self.warnings), (16, self.cautions), (18, self.others)] {
-            put(bytes, at, 2, u64::from(count.min(u32::from(u16::MAX))));
+    fn put_into(&self, bytes: &mut [u8], at: usize) {
+        for (place, count) in [(0, self.alarms), (2, self.warnings), (4, self.cautions), (6, self.others)] {
+            put(bytes, at.saturating_add(place), 2, u64::from(count.min(u32::from(u16::MAX))));
         }
     }
 
@@ -255,59 +255,67 @@ impl Content {
         }
     }
 
-    fn put_into(&self, bytes: &mut [u8]) {
+    /// The body of its entry: bytes 0–1 and 6–19, the boot left out.
+    fn body(&self, running_s: u32) -> [u8; BODY_BYTES] {
+        let running_s = running_s.min(MOST_RUNNING_S);
+        let (kind, mut body) = match self {
+            Self::Event(main) => (EVENT, main.body(running_s)),
+            Self::Detail(detail) => (DETAIL, detail.body()),
+            _ => self.other_body(running_s),
+        };
+        let [first, ..] = &mut body;
+        *first |= kind;
+        body
+    }
+
+    /// Kind and body of what is no event. Twelve bytes of an entry stand behind the running seconds in it.
+    fn other_body(&self, running_s: u32) -> (u8, [u8; BODY_BYTES]) {
+        const FLAGS: usize = 1;
+        const CONTENT: usize = 8;
+        let mut body = [0; BODY_BYTES];
+        put(&mut body, RUNNING_AT, 4, u64::from(running_s));
         let kind = match self {
-            Self::Event(main) => {
-                main.put_into(bytes);
-                EVENT
-            }
-            Self::Detail(detail) => {
-                detail.put_into(bytes);
-                DETAIL
-            }
             Self::Hole { seconds } => {
-                put(bytes, 12, 4, u64::from(*seconds));
+                put(&mut body, CONTENT, 4, u64::from(*seconds));
                 HOLE
             }
             Self::PowerUp { boot } => {
-                put(bytes, 12, 4, u64::from(*boot));
+                put(&mut body, CONTENT, 4, u64::from(*boot));
                 POWER_UP
             }
             Self::Counted { finding, level, count } => {
-                put(bytes, 1, 1, u64::from(level_code(*level)));
-                put(bytes, 12, 1, u64::from(finding_code(*finding)));
-                put(bytes, 13, 2, u64::from(*count));
+                put(&mut body, FLAGS, 1, u64::from(level_code(*level)));
+                put(&mut body, CONTENT, 1, u64::from(finding_code(*finding)));
+                put(&mut body, CONTENT + 1, 2, u64::from(*count));
                 COUNTED
             }
             Self::Seal { running_s, starts } => {
-                put(bytes, 12, 4, u64::from(*running_s));
-                put(bytes, 16, 4, u64::from(*starts));
+                put(&mut body, CONTENT, 4, u64::from(*running_s));
+                put(&mut body, CONTENT + 4, 4, u64::from(*starts));
                 SEAL
             }
             Self::Sum { tally, first, last } => {
-                tally.put_into(bytes);
+                tally.put_into(&mut body, CONTENT);
                 let set = if *first { FIRST } else { 0 } | if *last { LAST } else { 0 };
-                put(bytes, 1, 1, u64::from(set));
+                put(&mut body, FLAGS, 1, u64::from(set));
                 SUM
             }
             Self::Replaced { tag } => {
-                put(bytes, 12, 8, u64::from_le_bytes(*tag));
+                put(&mut body, CONTENT, 8, u64::from_le_bytes(*tag));
                 REPLACED
             }
-            Self::Mark => MARK,
-            Self::Note(_) | Self::SignOff(_) | Self::Clock(_) | Self::Meter(_) => self.put_signed_into(bytes),
+            Self::Event(_) | Self::Detail(_) | Self::Mark => MARK,
+            Self::Note(_) | Self::SignOff(_) | Self::Clock(_) | Self::Meter(_) => self.put_signed_into(&mut body),
         };
-        if let Some(first) = bytes.first_mut() {
-            *first |= kind;
-        }
+        (kind, body)
     }
 
-    /// What people told; its kind.
-    fn put_signed_into(&self, bytes: &mut [u8]) -> u8 {
+    /// What people told, in a body; its kind. A note takes the place of the running seconds too.
+    fn put_signed_into(&self, bytes: &mut [u8; BODY_BYTES]) -> u8 {
         match self {
             Self::Note(piece) => {
                 put(bytes, 0, 1, u64::from(piece.number & 0x0F));
-                for (to, from) in bytes.iter_mut().skip(NOTE_AT).zip(&piece.text) {
+                for (to, from) in bytes.iter_mut().skip(NOTE_AT - (BODY_REST_AT - 2)).zip(&piece.text) {
                     *to = *from;
                 }
                 NOTE
@@ -316,20 +324,20 @@ impl Content {
                 let day = done.day.map_or(0, |day| u64::from(day.days_since_1970()).saturating_add(1));
                 put(bytes, 0, 1, u64::from(item_code(done.item)));
                 put(bytes, 1, 1, u64::from(role_code(done.role) | (done.note_pieces << 4)));
-                put(bytes, 12, 4, u64::from(done.at_s));
-                put(bytes, 16, 2, day.min(u64::from(u16::MAX)));
+                put(bytes, 8, 4, u64::from(done.at_s));
+                put(bytes, 12, 2, day.min(u64::from(u16::MAX)));
                 SIGN_OFF
             }
             Self::Clock(anchor) => {
-                put(bytes, 12, 4, u64::from(anchor.unix_s));
-                put(bytes, 16, 1, u64::from(clock_code(anchor.quality)));
-                put(bytes, 17, 3, u64::from(anchor.stamp_s.unwrap_or(u32::MAX)));
+                put(bytes, 8, 4, u64::from(anchor.unix_s));
+                put(bytes, 12, 1, u64::from(clock_code(anchor.quality)));
+                put(bytes, 13, 3, u64::from(anchor.stamp_s.unwrap_or(u32::MAX)));
                 CLOCK
             }
             Self::Meter(change) => {
                 put(bytes, 1, 1, u64::from(role_code(change.role)));
-                put(bytes, 12, 4, u64::from(change.old_s));
-                put(bytes, 16, 4, u64::from(change.new_s));
+                put(bytes, 8, 4, u64::from(change.old_s));
+                put(bytes, 12, 4, u64::from(change.new_s));
                 METER
             }
             _ => 0,
@@ -408,8 +416,7 @@ pub(super) struct Entry {
 pub(in crate::ledger) struct Body(pub(super) [u8; BODY_BYTES]);
 
 const BODY_BYTES: usize = 16;
-/// Bytes of the body in front of lap and sequence.
-const BODY_FRONT: usize = 2;
+/// Where it goes on in an entry, behind lap and sequence.
 const BODY_REST_AT: usize = 6;
 /// Where the running seconds stand in a body.
 const RUNNING_AT: usize = 4;
@@ -420,27 +427,25 @@ impl Body {
 
     /// The body of an entry that says this, at so many running seconds.
     pub(super) fn of(content: &Content, running_s: u32) -> Self {
-        let mut bytes = [0; ENTRY_BYTES];
-        put_body(&mut bytes, content, running_s);
-        let mut body = [0; BODY_BYTES];
-        let kept = bytes.iter().take(BODY_FRONT).chain(bytes.iter().skip(BODY_REST_AT));
-        for (to, from) in body.iter_mut().zip(kept) {
-            *to = *from;
-        }
-        Self(body)
+        Self(content.body(running_s))
     }
 
     /// What it says, and at how many running seconds.
     pub(super) fn content(&self) -> Option<(Content, u32)> {
+        take_body(&self.in_entry())
+    }
+
+    /// In its places of an entry.
+    fn in_entry(&self) -> [u8; ENTRY_BYTES] {
         let mut bytes = [0; ENTRY_BYTES];
-        let (front, rest) = self.0.split_at_checked(BODY_FRONT)?;
-        for (to, from) in bytes.iter_mut().zip(front) {
-            *to = *from;
+        let [a, b, rest @ ..] = self.0;
+        if let Some(front) = bytes.first_chunk_mut() {
+            *front = [a, b];
         }
-        for (to, from) in bytes.iter_mut().skip(BODY_REST_AT).zip(rest) {
-            *to = *from;
+        if let Some(behind) = bytes.get_mut(BODY_REST_AT..).and_then(<[u8]>::first_chunk_mut) {
+            *behind = rest;
         }
-        take_body(&bytes)
+        bytes
     }
 
     /// Whether it is the detail of the event behind it.
@@ -471,13 +476,6 @@ impl Body {
     }
 }
 
-fn put_body(bytes: &mut [u8; ENTRY_BYTES], content: &Content, running_s: u32) {
-    if !content.is_part_of_another() {
-        put(bytes, 8, 4, u64::from(running_s.min(MOST_RUNNING_S)));
-    }
-    content.put_into(bytes);
-}
-
 fn take_body(bytes: &[u8; ENTRY_BYTES]) -> Option<(Content, u32)> {
     let content = Content::take_from(bytes)?;
     let running_s = if content.is_part_of_another() { 0 } else { number32(bytes, 8, 4) & MOST_RUNNING_S };
@@ -496,8 +494,7 @@ impl Entry {
 
     /// The bytes without lap, tag and check: what a tag is made of.
     pub(super) fn encode_for_tag(&self) -> [u8; ENTRY_BYTES] {
-        let mut bytes = [0; ENTRY_BYTES];
-        put_body(&mut bytes, &self.content, self.running_s);
+        let mut bytes = Body::of(&self.content, self.running_s).in_entry();
         if !self.content.is_part_of_another() {
             put(&mut bytes, 6, 2, u64::from(self.boot));
         }

@@ -6,7 +6,7 @@ use crate::finding::{Family, Finding, Level};
 use crate::ledger::Item;
 use crate::time::Instant;
 
-use super::bytes::{number16, number32, put};
+use super::bytes::{number16, number32};
 use super::codes::{
     alarm_state_code, alarm_state_of, channel_code, channel_of, finding_code, finding_of, item_code, item_of, key_code,
     key_of, level_code, level_of, state_code, state_of,
@@ -98,15 +98,25 @@ impl JournalEvent {
             level: self.level,
             state: self.state,
             alarm_state: self.alarm_state,
-            has_detail: self.detail() != Detail::NONE,
+            has_detail: self.needs_detail(),
         }
     }
 
-    /// What the entry before it holds; [`Detail::NONE`] if none is needed.
-    pub(super) fn detail(&self) -> Detail {
+    /// Whether it holds anything that finds no room in its own entry.
+    pub(super) fn needs_detail(&self) -> bool {
+        let has_numbers = self.evidence.iter().any(Option::is_some) || self.candidate.is_some();
+        has_numbers || self.replaced_by.is_some() || self.stamp_high() != 0
+    }
+
+    fn stamp_high(&self) -> i16 {
         let high = (self.stamp.as_millis() >> 32).clamp(i64::from(i16::MIN), i64::from(i16::MAX));
+        i16::try_from(high).unwrap_or(0)
+    }
+
+    /// What the entry before it holds.
+    pub(super) fn detail(&self) -> Detail {
         Detail {
-            stamp_high: i16::try_from(high).unwrap_or(0),
+            stamp_high: self.stamp_high(),
             evidence: self.evidence,
             candidate: self.candidate,
             replaced_by: self.replaced_by.map(|id| id.min(MOST_ID)),
@@ -129,15 +139,17 @@ pub(super) struct Main {
 }
 
 impl Main {
-    pub(super) fn put_into(&self, bytes: &mut [u8]) {
+    /// The body of its entry, without the kind. Written byte by byte, because a step cannot afford more.
+    pub(super) fn body(&self, running_s: u32) -> [u8; 16] {
         let detail = if self.has_detail { 0b100 } else { 0 };
-        or(bytes, 0, nibble(self.id >> 16));
-        or(bytes, 1, level_code(self.level) | detail | (self.subject << 4));
-        or(bytes, 11, state_code(self.state) << 4);
-        put(bytes, 12, 4, u64::from(self.stamp_low));
-        put(bytes, 16, 1, u64::try_from(self.trip.saturating_add(1)).unwrap_or(0));
-        put(bytes, 17, 2, u64::from(self.id));
-        or(bytes, 19, finding_code(self.finding) | (alarm_state_code(self.alarm_state) << 5));
+        let [a, b, c, d] = running_s.to_le_bytes();
+        let [s, t, u, v] = self.stamp_low.to_le_bytes();
+        let [low, middle, high, _] = self.id.to_le_bytes();
+        let trip = u8::try_from(self.trip.saturating_add(1)).unwrap_or(0);
+        let flags = level_code(self.level) | detail | (self.subject << 4);
+        let state = d | (state_code(self.state) << 4);
+        let about = finding_code(self.finding) | (alarm_state_code(self.alarm_state) << 5);
+        [high & 0x0F, flags, 0, 0, a, b, c, state, s, t, u, v, trip, low, middle, about]
     }
 
     pub(super) fn take_from(bytes: &[u8; 32]) -> Option<Self> {
@@ -189,20 +201,18 @@ pub(super) struct Detail {
 impl Detail {
     pub(super) const NONE: Self = Self { stamp_high: 0, evidence: [None; 2], candidate: None, replaced_by: None };
 
-    pub(super) fn put_into(&self, bytes: &mut [u8]) {
+    /// The body of its entry, without the kind.
+    pub(super) fn body(&self) -> [u8; 16] {
         let [first, second] = self.evidence;
         let key = |item: Option<EvidenceItem>| item.map_or(0, |item| u16::from(key_code(item.key)));
+        let value = |item: Option<EvidenceItem>| item.map_or(0, |item| item.value.unwrap_or(UNKNOWN)).to_le_bytes();
         let cause = self.candidate.map_or(0, |candidate| u16::from(finding_code(candidate.finding)));
-        let replaced_by = self.replaced_by.unwrap_or(0);
-        or(bytes, 0, nibble(replaced_by >> 16));
-        put(bytes, 1, 1, self.candidate.map_or(0, |candidate| u64::from(candidate.share_pct)));
-        put(bytes, 6, 2, u64::from(replaced_by));
-        put(bytes, 8, 2, u64::from(self.stamp_high.cast_unsigned()));
-        put(bytes, 10, 2, u64::from(key(first) | (key(second) << 5) | (cause << 10)));
-        for (at, item) in [(12, first), (16, second)] {
-            let value = item.map_or(0, |item| item.value.unwrap_or(UNKNOWN));
-            put(bytes, at, 4, u64::from(value.cast_unsigned()));
-        }
+        let share_pct = self.candidate.map_or(0, |candidate| candidate.share_pct);
+        let [low, middle, high, _] = self.replaced_by.unwrap_or(0).to_le_bytes();
+        let [stamp, stamp_sign] = self.stamp_high.to_le_bytes();
+        let [keys, more_keys] = (key(first) | (key(second) << 5) | (cause << 10)).to_le_bytes();
+        let ([a, b, c, d], [e, f, g, h]) = (value(first), value(second));
+        [high & 0x0F, share_pct, low, middle, stamp, stamp_sign, keys, more_keys, a, b, c, d, e, f, g, h]
     }
 
     pub(super) fn take_from(bytes: &[u8; 32]) -> Self {
@@ -221,16 +231,6 @@ impl Detail {
             replaced_by: (replaced_by != 0).then_some(replaced_by),
         }
     }
-}
-
-fn or(bytes: &mut [u8], at: usize, bits: u8) {
-    if let Some(byte) = bytes.get_mut(at) {
-        *byte |= bits;
-    }
-}
-
-fn nibble(value: u32) -> u8 {
-    u8::try_from(value & 0x0F).unwrap_or(0)
 }
 
 fn low_32(millis: i64) -> u32 {
@@ -275,12 +275,18 @@ mod tests {
         assert_eq!(kept.evidence, [item(EvidenceKey::Eta, None), None], "no value: the measure alone");
     }
 
+    /// The body in its places of an entry.
+    fn entry(body: [u8; 16]) -> [u8; 32] {
+        let mut bytes = [0; 32];
+        bytes[..2].copy_from_slice(&body[..2]);
+        bytes[6..20].copy_from_slice(&body[2..]);
+        bytes
+    }
+
     fn there_and_back(event: &JournalEvent) -> JournalEvent {
-        let (mut main, mut detail) = ([0; 32], [0; 32]);
-        event.main().put_into(&mut main);
-        event.detail().put_into(&mut detail);
-        let main = Main::take_from(&main).unwrap();
-        main.join(main.has_detail.then(|| Detail::take_from(&detail)).as_ref())
+        let main = Main::take_from(&entry(event.main().body(0))).unwrap();
+        let detail = Detail::take_from(&entry(event.detail().body()));
+        main.join(main.has_detail.then_some(detail).as_ref())
     }
 
     #[test]
@@ -317,8 +323,7 @@ mod tests {
 
     #[test]
     fn a_missing_detail_is_said() {
-        let mut main = [0; 32];
-        JournalEvent::of(&event()).main().put_into(&mut main);
+        let main = entry(JournalEvent::of(&event()).main().body(0));
         let found = Main::take_from(&main).unwrap().join(None);
         assert!(found.detail_missing);
         assert_eq!((found.evidence, found.candidate), ([None; 2], None));

@@ -4,7 +4,7 @@
 
 use crate::ledger::hours::Totals;
 
-use super::hours_record::{self, HEADER_BYTES, Header, Record};
+use super::hours_record::{self, Base, HEADER_BYTES, Header, Record};
 use super::journal_entry::{ENTRY_BYTES, Entry};
 use super::learned;
 use super::settings_area;
@@ -59,7 +59,7 @@ pub fn hours_records(sector: &[u8], sector_number: u32) -> usize {
 #[must_use]
 pub fn hours_header(sector_number: u32, totals: &Totals) -> [u8; HEADER_BYTES] {
     // The power-up in which it was written is not known, and nobody asks for it.
-    Header::encode(sector_number, 0, totals)
+    Header { sector_number, base: Base::of(totals) }.encode(0)
 }
 
 /// What a sector of 4 KiB held, by its first record that reads well; `None` if no record does.
