@@ -7,6 +7,10 @@ use crate::condition::{HOLE_MS, Tick};
 use crate::profile::{Profile, Telltale};
 use crate::units::Quantity;
 
+/// It has found its place after this, in milliseconds …
+const OPEN_FOR_MS: u32 = 60_000;
+/// … and may be opening from this far under its nominal temperature.
+const ABOUT_TO_OPEN_MILLIKELVIN: i32 = 8_000;
 /// The thermostat counts as open from this far under its nominal temperature.
 const OPEN_UNDER_MILLIKELVIN: i32 = 2_000;
 /// An engine is warm once its head came so close to the temperature at which the thermostat opens …
@@ -48,6 +52,8 @@ pub(crate) struct Expected {
     looked_up_at: i32,
     was_open: bool,
     age: u8,
+    /// Temperature at which the thermostat opens, in m°C.
+    opens: Option<i32>,
 }
 
 impl Expected {
@@ -63,6 +69,7 @@ impl Expected {
         looked_up_at: 0,
         was_open: false,
         age: LOOK_UP_EVERY,
+        opens: None,
     };
 
     pub(crate) fn update(&mut self, tick: &Tick, profile: &Profile, normal: &Normal) {
@@ -114,7 +121,19 @@ impl Expected {
         self.settled = self.head.map(|head| HeadSpan::around(head, rpm, tick.good(Channel::Water), normal).high);
     }
 
+    /// Whether the thermostat has been open for long enough to have found its place.
+    pub(crate) const fn is_open_for_long(&self) -> bool {
+        self.thermostat_open && self.warm_ms >= OPEN_FOR_MS
+    }
+
+    /// Whether the head is so near the temperature of the thermostat that it may be opening.
+    pub(crate) fn is_about_to_open(&self, head: Option<i32>) -> bool {
+        !self.warm
+            && head.zip(self.opens).is_some_and(|(head, opens)| head >= opens.wrapping_sub(ABOUT_TO_OPEN_MILLIKELVIN))
+    }
+
     fn follow_warmth(&mut self, tick: &Tick, head: Option<i32>, profile: &Profile, normal: &Normal) {
+        self.opens = profile.thermostat_opens.map(Quantity::raw);
         let since_ms = tick.run.since_start_ms;
         match head {
             // Warm from the first second on: it has been so for long.

@@ -17,6 +17,8 @@ const ENOUGH: u8 = 16;
 const BELIEVED: u8 = 4;
 /// Blocks from which a stretch counts as seen, so that a few per cent off its mean say something.
 const SEEN: u8 = 6;
+/// A flow may lie so far off the line between its neighbours, in 1/16 of it.
+const OFF_THE_LINE_SIXTEENTHS: i32 = 5;
 /// Decision ticks in a block.
 const TICKS_A_BLOCK: u32 = 8;
 /// Nothing is said between two means that are further apart than this part of the speeds up to the maximum: 3/8.
@@ -138,6 +140,13 @@ impl Learned {
     /// Takes the mean of one block at `rpm` (whole rpm); `raw` in the unit of `norm`. Returns whether it was still
     /// wanted.
     pub(crate) fn learn(&mut self, rpm: i32, norm: Norm, raw: i32) -> bool {
+        // Between stretches that were seen the flow lies near the line: what does not is a meter that sticks.
+        let is_flow = matches!(norm, Norm::FlowOpen | Norm::FlowShut);
+        if let Some(line) = self.at(rpm, norm).filter(|_| is_flow)
+            && raw.wrapping_sub(line).wrapping_abs() > line.wrapping_mul(OFF_THE_LINE_SIXTEENTHS) >> 4_u32
+        {
+            return false;
+        }
         let index = self.index(rpm);
         let Some(stretch) = self.stretches.get_mut(index) else { return false };
         let most = stretch.blocks.iter().copied().max().unwrap_or(0);

@@ -136,9 +136,9 @@ impl Normal {
         self.readable_ms >= READABLE_AFTER_MS
     }
 
-    /// Quarter turns of the engine after which its water shows at the telltale, and a quarter more; 0 before it was seen.
+    /// Quarter turns of the engine after which its water shows at the telltale, and half as many more; 0 before it was seen.
     pub(crate) const fn turns_to_water(&self) -> u16 {
-        self.to_water_quarters.saturating_add(self.to_water_quarters >> 2_u32)
+        self.to_water_quarters.saturating_add(self.to_water_quarters >> 1_u32)
     }
 
     /// Water came so long and so many quarter turns after a start.
@@ -206,7 +206,12 @@ impl Normal {
         let rpm = quarters >> 2_u32;
         let mut learn =
             |norm: Norm, value: Option<i32>| value.is_some_and(|value| self.learned.learn(rpm, norm, value));
-        learn(if expected.thermostat_open { Norm::FlowOpen } else { Norm::FlowShut }, block.good(Channel::Flow));
+        // A thermostat that is about to open, or has just opened, is neither.
+        if expected.is_open_for_long() {
+            learn(Norm::FlowOpen, block.good(Channel::Flow));
+        } else if !expected.thermostat_open && !expected.is_about_to_open(head) {
+            learn(Norm::FlowShut, block.good(Channel::Flow));
+        }
         learn(Norm::Supply, block.good(Channel::Supply));
         let in_gear = |speed: &i32| *speed >= IN_GEAR_MILLIKNOTS;
         learn(Norm::Speed, block.good(Channel::Speed).filter(in_gear));

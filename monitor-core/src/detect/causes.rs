@@ -24,9 +24,15 @@ const HEAD_SETTLED_BLOCKS: u8 = 6;
 /// A thermostat that has just opened still moves: ratios to the normal count after this, in milliseconds.
 const WARM_FOR_MS: u32 = 60_000;
 
-/// Heads within this are alike, in m°C.
-const SAME_HEAD_AT_IDLE_MILLIKELVIN: i32 = 1_500;
-const SAME_HEAD_MILLIKELVIN: i32 = 4_000;
+/// Heads within this of each other are alike, in m°C: at low speeds, where the thermostat holds the head …
+const SAME_HEAD_UNDER_MILLIKELVIN: i32 = 3_000;
+const SAME_HEAD_OVER_MILLIKELVIN: i32 = 2_500;
+/// … and at speed.
+const SAME_HEAD_AT_SPEED_MILLIKELVIN: i32 = 4_000;
+/// Low speeds end at 3/8 of rated speed.
+const LOW_SPEED_EIGHTHS: i32 = 3;
+/// A flow under this, in 1/1,024 of its normal, is lost whatever the thermostat does: 55 %.
+const COLLAPSED: i32 = 563;
 
 /// The findings judged here, in the order in which one loss of flow is offered to them.
 const JUDGED: [Finding; 10] = [
@@ -48,6 +54,8 @@ pub(crate) struct Causes {
     cooling: Cooling,
     /// The engine ran in the tick before.
     ran: bool,
+    /// The idle flow was in order in this run.
+    idle_was_well: bool,
     /// Running time, in tenths of an hour, as of the last block.
     tenths: u16,
     vane_lost: VaneLost,
@@ -78,6 +86,7 @@ impl Causes {
         Self {
             cooling: Cooling::new(),
             ran: false,
+            idle_was_well: false,
             tenths: 0,
             vane_lost: VaneLost::new(),
             thermostat_stuck_closed: ThermostatStuckClosed::new(),
@@ -114,6 +123,7 @@ impl Causes {
     /// The engine stopped: what was followed through its run is over.
     fn stop(&mut self) {
         self.ran = false;
+        self.idle_was_well = false;
         self.vane_lost.restart();
         self.thermostat_stuck_closed = ThermostatStuckClosed::new();
         self.thermostat_stuck_open = ThermostatStuckOpen::new();
@@ -132,7 +142,9 @@ impl Causes {
                 self.tenths = u16::try_from(quarters / 1_406).unwrap_or(u16::MAX);
                 let ratio = flow_ratio(scene, block);
                 if is_warm(scene) && scene.tick.run.state == RunState::Running {
-                    self.vane_lost.update_block(block, ratio);
+                    let alike = block.good(Channel::Rpm).zip(block.good(Channel::Head));
+                    let alike = alike.is_none_or(|(rpm, head)| has_same_head(scene, rpm, head));
+                    self.vane_lost.update_block(block, ratio.filter(|ratio| alike || *ratio < COLLAPSED));
                 } else {
                     self.vane_lost.restart();
                 }
@@ -150,7 +162,9 @@ impl Causes {
             // A hose presses water through, whatever the pump does.
             5 if scene.tick.run.state == RunState::Running => {
                 self.sensor_miscount.update_block(scene, block);
-                self.sensor_drift.update_block(scene, block);
+                let alike = block.good(Channel::Rpm).zip(block.good(Channel::Head));
+                let alike = alike.is_none_or(|(rpm, head)| has_same_head(scene, rpm, head));
+                self.sensor_drift.update_block(scene, block, alike);
             }
             _ => {}
         }
@@ -166,28 +180,27 @@ impl Causes {
         self.cooling.low_ms > 0 || self.sensor_miscount.rpm_is_doubted()
     }
 
-    fn follow_wear(&self, scene: &mut Scene, block: &Block, ratio: Option<i32>) {
-        if scene.tick.run.state != RunState::Running || self.cooling.cause.is_some() || self.cooling.low_ms > 0 {
+    fn follow_wear(&mut self, scene: &mut Scene, block: &Block, ratio: Option<i32>) {
+        if scene.tick.run.state != RunState::Running || self.cooling.cause.is_some() || !is_warm(scene) {
             return;
         }
         let (Some(rpm), Some(head)) = (block.good(Channel::Rpm), block.good(Channel::Head)) else { return };
-        let span = head_span(scene, block);
-        // Kelvin over or under what is normal in this water; 0 within.
-        let off = span.map(|span| head.wrapping_sub(head.clamp(span.low, span.high)));
         let at_idle = scene.normal.at_idle(rpm);
-        if let Some(ratio) = ratio.filter(|_| block.steady >= 2 && is_warm(scene)) {
-            // The wider a thermostat stands open, the less is left for the telltale: only the same head is compared.
-            let normal = scene.normal.learned.at(rpm >> 2_u32, Norm::Head);
-            let within = if at_idle { SAME_HEAD_AT_IDLE_MILLIKELVIN } else { SAME_HEAD_MILLIKELVIN };
-            if normal.is_some_and(|normal| head.wrapping_sub(normal).wrapping_abs() <= within) {
+        if let Some(ratio) = ratio.filter(|_| block.steady >= 2 && has_same_head(scene, rpm, head)) {
+            // An idle flow that was in order in this run and is not any more did not wear away.
+            let lost = self.cooling.low_ms > 0;
+            self.idle_was_well |= at_idle && !lost;
+            if !lost || (at_idle && !self.idle_was_well) {
                 scene.normal.wear.flow(at_idle, ratio, self.tenths);
             }
         }
         // Without a thermostat the head goes with the water: without its temperature nothing can be said.
         let water_known = scene.profile.thermostat_opens.is_some() || block.good(Channel::Water).is_some();
-        if at_idle || self.thermostat_stuck_closed.stood || !is_warm(scene) || !water_known {
+        if at_idle || self.thermostat_stuck_closed.stood || self.cooling.low_ms > 0 || !water_known {
             return;
         }
+        // Kelvin over or under what is normal in this water; 0 within.
+        let off = head_span(scene, block).map(|span| head.wrapping_sub(head.clamp(span.low, span.high)));
         if let Some(off) = off.filter(|_| block.steady >= HEAD_SETTLED_BLOCKS) {
             scene.normal.wear.head(off);
         }
@@ -238,9 +251,25 @@ impl Causes {
     }
 }
 
+/// The wider a thermostat stands open, the less is left for the telltale: flows are compared at the same head only.
+fn has_same_head(scene: &Scene, quarters: i32, head: i32) -> bool {
+    if scene.profile.thermostat_opens.is_none() {
+        return true;
+    }
+    let Some(normal) = scene.normal.learned.at(quarters >> 2_u32, Norm::Head) else { return false };
+    let over = head.wrapping_sub(normal);
+    let low = scene.profile.rated_or_max().raw().wrapping_mul(LOW_SPEED_EIGHTHS) >> 3_u32;
+    if quarters < low {
+        (-SAME_HEAD_UNDER_MILLIKELVIN..=SAME_HEAD_OVER_MILLIKELVIN).contains(&over)
+    } else {
+        over.wrapping_abs() <= SAME_HEAD_AT_SPEED_MILLIKELVIN
+    }
+}
+
 /// A thermostat that has just opened still moves.
 fn is_warm(scene: &Scene) -> bool {
-    scene.expected.warm_ms >= WARM_FOR_MS
+    // After a hot restart the water has to find its way again.
+    scene.expected.warm_ms >= WARM_FOR_MS && scene.tick.run.since_start_ms >= WARM_FOR_MS
 }
 
 /// Flow of a block against its normal, in 1/1,024.

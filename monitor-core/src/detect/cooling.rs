@@ -19,12 +19,16 @@ const LOW_PERCENT: i32 = 60;
 const BACK_PERCENT: i32 = 75;
 /// Less than this is next to nothing: what is left of it proves no pump.
 const NEXT_TO_NOTHING_PERCENT: i32 = 22;
+/// Less than this at speed no pump moves that still has vanes (own estimate).
+const NOTHING_PERCENT: i32 = 12;
 /// The head answers a loss of water once it is so much hotter than when the water went …
 const ANSWER_MILLIKELVIN: i32 = 2_500;
 /// … and over the most that the last minutes' speeds account for.
 const ANSWER_OVER_NORMAL_MILLIKELVIN: i32 = 1_500;
-/// Two speeds tell a starved pump from a leaking one if their normal flows are this part apart: 1/12.
-const SPEEDS_APART: i32 = 12;
+/// A loss that lasted so long, in milliseconds, was one.
+const LASTED_MS: u32 = 10_000;
+/// Two speeds tell a starved pump from a leaking one if their normal flows are this part apart: 1/6.
+const SPEEDS_APART: i32 = 6;
 
 /// What is shown for it.
 pub(crate) const SHOWN: &[Shown] = &[
@@ -62,11 +66,25 @@ pub(crate) struct Cooling {
     pub(crate) over: Option<i32>,
     /// The cause that the present loss of flow was given.
     pub(crate) cause: Option<Finding>,
+    /// Normal flow at the speed at which the flow went, in mL/min.
+    normal_then: i32,
+    /// In this run a loss was over as soon as the engine turned slower: the intake lets a little through.
+    back_when_slow: bool,
 }
 
 impl Cooling {
     pub(crate) const fn new() -> Self {
-        Self { low_ms: 0, head_then: None, slow: (0, 0), fast: (0, 0), flow_percent: None, over: None, cause: None }
+        Self {
+            low_ms: 0,
+            head_then: None,
+            slow: (0, 0),
+            fast: (0, 0),
+            flow_percent: None,
+            over: None,
+            cause: None,
+            normal_then: 0,
+            back_when_slow: false,
+        }
     }
 
     /// Takes one tick.
@@ -84,10 +102,16 @@ impl Cooling {
             Some(percent) if i32::from(percent) < LOW_PERCENT => {
                 if self.low_ms == 0 {
                     self.head_then = head;
+                    self.normal_then = scene.expected.flow.unwrap_or(0);
                 }
                 self.low_ms = self.low_ms.saturating_add(passed_ms.max(1));
             }
             Some(percent) if i32::from(percent) >= BACK_PERCENT => {
+                let slower = scene
+                    .expected
+                    .flow
+                    .is_some_and(|normal| normal < self.normal_then.wrapping_sub(self.normal_then >> 2_u32));
+                self.back_when_slow |= self.low_ms >= LASTED_MS && slower;
                 self.low_ms = 0;
                 // A flow that stepped down by less is followed by `vane-lost` itself.
                 self.cause = self.cause.filter(|cause| *cause == Finding::VaneLost);
@@ -120,6 +144,12 @@ impl Cooling {
         self.low_ms > 0 && self.flow_percent.is_some_and(|percent| i32::from(percent) < NEXT_TO_NOTHING_PERCENT)
     }
 
+    /// Whether nothing is left of the flow at a speed at which a pump with a few vanes would still move some.
+    pub(crate) fn is_nothing_at_speed(&self, scene: &Scene) -> bool {
+        let at_speed = scene.good(Channel::Rpm).is_some_and(|rpm| rpm >= scene.profile.rated_or_max().raw() >> 1_u32);
+        at_speed && self.low_ms > 0 && self.flow_percent.is_some_and(|percent| i32::from(percent) < NOTHING_PERCENT)
+    }
+
     /// Whether the head shows that it lacks the water; `None` without a head sensor.
     pub(crate) fn head_answers(&self, scene: &Scene) -> Option<bool> {
         let head = scene.good(Channel::Head)?;
@@ -137,6 +167,9 @@ impl Cooling {
 
     /// How the flow followed the speed since it was lost.
     pub(crate) fn follows(&self) -> Follows {
+        if self.back_when_slow {
+            return Follows::Limited;
+        }
         let [(slow, slow_normal), (fast, fast_normal)] =
             [self.slow, self.fast].map(|(flow, normal)| (i32::from(flow), i32::from(normal)));
         let apart = fast_normal.wrapping_sub(slow_normal);
@@ -144,6 +177,10 @@ impl Cooling {
             return Follows::Unknown;
         }
         // In proportion the flow rises by apart / slow_normal of itself; half of that is the border.
+        if slow == 0 {
+            // Nothing at idle and something at speed is a pump that leaks.
+            return if fast.wrapping_mul(10) >= fast_normal { Follows::Proportional } else { Follows::Unknown };
+        }
         let risen = fast.wrapping_sub(slow);
         let border = round_div(slow.wrapping_mul(apart), slow_normal.wrapping_mul(2));
         if risen >= border { Follows::Proportional } else { Follows::Limited }

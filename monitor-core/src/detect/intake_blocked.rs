@@ -7,15 +7,17 @@ use crate::finding::{Finding, Level};
 
 /// The flow must have been low for so long, in milliseconds.
 const LOW_MS: u32 = 4_000;
-/// Where a share of the flow is left, so long is waited for the speed to change, which tells it from `vane-lost` …
-const WAIT_MS: u32 = 120_000;
-/// … but not with a head so much hotter, in m°C.
-const HOT_MILLIKELVIN: i32 = 12_000;
+/// Where the flow alone does not tell it from `vane-lost`, so long is waited for the speed to change, which does.
+const WAIT_MS: u32 = 600_000;
 
 /// Judges one tick.
 pub(crate) fn judge(scene: &Scene, cooling: &mut Cooling) -> Standing {
     if cooling.cause == Some(Finding::IntakeBlocked) {
-        return Standing::Present(Level::Alarm);
+        if cooling.follows() != Follows::Proportional {
+            return Standing::Present(Level::Alarm);
+        }
+        // The flow follows the speed after all.
+        cooling.cause = None;
     }
     if cooling.cause.is_some_and(|cause| cause != Finding::TelltalePlugged) || cooling.low_ms < LOW_MS {
         return if cooling.low_ms == 0 { Standing::Absent } else { Standing::Between };
@@ -23,9 +25,8 @@ pub(crate) fn judge(scene: &Scene, cooling: &mut Cooling) -> Standing {
     if cooling.head_answers(scene) != Some(true) || cooling.follows() == Follows::Proportional {
         return Standing::Between;
     }
-    let sure = cooling.is_next_to_nothing() || cooling.follows() == Follows::Limited;
-    let pressing = cooling.low_ms >= WAIT_MS || cooling.hotter(scene).is_some_and(|hotter| hotter >= HOT_MILLIKELVIN);
-    if !sure && !pressing {
+    let sure = cooling.is_nothing_at_speed(scene) || cooling.follows() == Follows::Limited;
+    if !sure && cooling.low_ms < WAIT_MS {
         return Standing::Between;
     }
     cooling.cause = Some(Finding::IntakeBlocked);

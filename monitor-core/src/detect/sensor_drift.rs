@@ -24,13 +24,16 @@ impl SensorDrift {
         Self { blocks: [0; Self::CHANNELS.len()] }
     }
 
-    /// Takes one block.
-    pub(crate) fn update_block(&mut self, scene: &Scene, block: &Block) {
+    /// Takes one block; `same_head`: the head is as it was when the flow was learned.
+    pub(crate) fn update_block(&mut self, scene: &Scene, block: &Block, same_head: bool) {
         let Some(rpm) = block.good(Channel::Rpm) else { return };
         if block.steady < 2 || !scene.expected.warm || !scene.expected.thermostat_open {
             return;
         }
         for (channel, blocks) in Self::CHANNELS.into_iter().zip(self.blocks.iter_mut()) {
+            if channel == Channel::Flow && !same_head {
+                continue;
+            }
             let norm = match channel {
                 Channel::Flow => Norm::FlowOpen,
                 Channel::Supply => Norm::Supply,

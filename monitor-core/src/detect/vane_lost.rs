@@ -11,6 +11,10 @@ const STEP_SIXTEENTHS: u16 = 3;
 /// Blocks on which the ratio before the step rests at least, and that it must last behind it.
 const BLOCKS_BEFORE: u8 = 4;
 const BLOCKS_AFTER: u8 = 6;
+/// A flow is well from here, in 1/1,024.
+const WELL: u16 = 850;
+/// Speeds within this part of each other are one: 1/16.
+const SAME_SPEED_SHIFT: u32 = 4;
 /// The normal, in 1/1,024.
 const NORMAL: i32 = 1_024;
 /// Back in order from this part of the ratio before: 15/16.
@@ -25,11 +29,13 @@ pub(crate) struct VaneLost {
     after_blocks: u8,
     /// Mean of the blocks behind it.
     after: u16,
+    /// The slowest speed in whole rpm at which the flow was well in this run: what is low only at slower speeds is worn.
+    slowest_well: u16,
 }
 
 impl VaneLost {
     pub(crate) const fn new() -> Self {
-        Self { before: 0, before_blocks: 0, after_blocks: 0, after: 0 }
+        Self { before: 0, before_blocks: 0, after_blocks: 0, after: 0, slowest_well: u16::MAX }
     }
 
     /// The engine stopped: a fall while nobody looked is no step.
@@ -41,9 +47,8 @@ impl VaneLost {
     pub(crate) fn update_block(&mut self, block: &Block, ratio: Option<i32>) {
         // More than normal is no better than normal: what falls from there has not stepped down.
         let Some(ratio) = ratio.and_then(|ratio| u16::try_from(ratio.min(NORMAL)).ok()) else { return };
-        if block.steady == 0 {
-            return;
-        }
+        let rpm = block.good(Channel::Rpm).and_then(|rpm| u16::try_from(rpm >> 2_u32).ok());
+        let Some(rpm) = rpm.filter(|_| block.steady > 0) else { return };
         let low = self.before.saturating_sub((self.before >> 4_u32).wrapping_mul(STEP_SIXTEENTHS));
         if self.before_blocks < BLOCKS_BEFORE || (ratio >= low && self.after_blocks < BLOCKS_AFTER) {
             let gain = u32::from(self.before_blocks.min(3));
@@ -51,6 +56,12 @@ impl VaneLost {
             self.before = u16::try_from(i32::from(self.before).saturating_add(apart)).unwrap_or(self.before);
             self.before_blocks = self.before_blocks.saturating_add(1).min(200);
             self.after_blocks = 0;
+            if ratio >= WELL {
+                self.slowest_well = self.slowest_well.min(rpm);
+            }
+            return;
+        }
+        if rpm < self.slowest_well.saturating_sub(self.slowest_well >> SAME_SPEED_SHIFT) {
             return;
         }
         let back = self.before.saturating_sub(self.before >> BACK_SHIFT);
@@ -77,17 +88,18 @@ impl VaneLost {
             cooling.cause = None;
             return Standing::Absent;
         }
-        if cooling.cause.is_some() || !self.has_stepped() || !scene.expected.thermostat_open {
+        if cooling.cause.is_some() {
             return Standing::Absent;
         }
-        // Next to nothing and a cool head is a plugged telltale; a hot one, or flow that does not follow the speed, a
-        // blocked intake.
-        let answers = cooling.head_answers(scene) == Some(true);
         let by_speed = cooling.follows();
+        if !self.has_stepped() {
+            return Standing::Absent;
+        }
+        // Next to nothing and a cool head is a plugged telltale; flow that does not follow the speed, a blocked intake.
         let fits = match by_speed {
             Follows::Proportional => true,
             Follows::Limited => false,
-            Follows::Unknown => !answers && !cooling.is_next_to_nothing(),
+            Follows::Unknown => cooling.low_ms == 0,
         };
         if !fits || scene.good(Channel::Flow).is_none() {
             return Standing::Between;

@@ -6,9 +6,11 @@ use super::{Scene, Standing};
 use crate::finding::{Finding, Level};
 
 /// Settled head over its normal from which the ways are called fouled, in m°C.
-const FOULED_MILLIKELVIN: i32 = 4_000;
+const FOULED_MILLIKELVIN: i32 = 6_000;
+/// Without a thermostat the head wanders with load and water: it must be this much over its normal.
+const FOULED_WITHOUT_MILLIKELVIN: i32 = 10_000;
 /// Back in order under this.
-const BACK_MILLIKELVIN: i32 = 2_000;
+const BACK_MILLIKELVIN: i32 = 3_000;
 /// With less flow than this it is lack of water, in 1/1,024 of the normal.
 const LEAST_FLOW: i32 = 700;
 
@@ -22,7 +24,8 @@ pub(crate) fn judge(scene: &Scene, cooling: &Cooling, thermostat_stuck: bool) ->
     if excess < BACK_MILLIKELVIN {
         return Standing::Absent;
     }
-    if excess < FOULED_MILLIKELVIN || wear.speed.get().is_some_and(|flow| flow < LEAST_FLOW) {
+    let fouled = if scene.profile.thermostat_opens.is_some() { FOULED_MILLIKELVIN } else { FOULED_WITHOUT_MILLIKELVIN };
+    if excess < fouled || wear.speed.get().is_some_and(|flow| flow < LEAST_FLOW) {
         return Standing::Between;
     }
     Standing::Present(Level::Warning)
