@@ -238,12 +238,13 @@ impl Alarms {
         if let Some(index) = self.slots.iter().position(|slot| slot.as_ref().is_none_or(over)) {
             return Some(index);
         }
-        let least = self
-            .slots
-            .iter()
-            .enumerate()
-            .filter_map(|(index, slot)| slot.as_ref().map(|slot| (slot.is_open(), slot.level, index)))
-            .min();
+        let mut least: Option<(bool, Level, usize)> = None;
+        for (slot, index) in self.slots.iter().zip(0_usize..) {
+            let Some(slot) = slot else { continue };
+            if least.is_none_or(|(open, level, _)| (slot.is_open(), slot.level) < (open, level)) {
+                least = Some((slot.is_open(), slot.level, index));
+            }
+        }
         match least {
             Some((false, _, index)) => Some(index),
             Some((true, lowest, index)) if lowest < level => {
