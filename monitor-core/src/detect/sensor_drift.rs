@@ -36,9 +36,8 @@ impl SensorDrift {
                 Channel::Supply => Norm::Supply,
                 _ => Norm::Oil,
             };
-            let (Some(value), Some(normal)) = (block.good(channel), normal(scene, rpm >> 2_u32, norm)) else {
-                continue;
-            };
+            let Some(value) = block.good(channel) else { continue };
+            let Some(normal) = normal(scene, rpm >> 2_u32, norm) else { continue };
             let above = value.wrapping_sub(normal);
             *blocks = if above > most_above(channel, normal) {
                 blocks.saturating_add(1).min(LEAST_BLOCKS)

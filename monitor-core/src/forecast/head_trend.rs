@@ -307,7 +307,14 @@ impl HeadTrend {
 
 /// Only heads within their span come here, so that the difference cannot wrap.
 fn difference(head: i32, reference: i32) -> i32 {
-    head.wrapping_sub(reference).clamp(-WIDEST_MILLIKELVIN, WIDEST_MILLIKELVIN)
+    let apart = head.wrapping_sub(reference);
+    if apart.unsigned_abs() <= WIDEST_MILLIKELVIN.unsigned_abs() {
+        apart
+    } else if apart < 0 {
+        -WIDEST_MILLIKELVIN
+    } else {
+        WIDEST_MILLIKELVIN
+    }
 }
 
 #[cfg(test)]
