@@ -65,6 +65,7 @@ impl Expected {
         age: LOOK_UP_EVERY,
     };
 
+    #[inline(never)]
     pub(crate) fn update(&mut self, tick: &Tick, profile: &Profile, normal: &Normal) {
         let rpm = match tick.good(Channel::Rpm) {
             Some(rpm) if tick.run.running => rpm >> 2_u32,

@@ -154,6 +154,7 @@ impl RunTracker {
 
     /// Takes one sample; `quarters` is the engine speed in ¼ rpm where it is good. Returns the length in milliseconds of a
     /// hole that ended a run and is over now.
+    #[inline(never)]
     pub(crate) fn sample(&mut self, at_ms: u64, quarters: Option<i32>, hours: &mut Hours) -> Option<u64> {
         // Elapsed time never goes back, so that differences of it need not saturate.
         let interval = match self.last {

@@ -92,6 +92,7 @@ impl Causes {
     }
 
     /// Takes one tick. `sound`: nothing is suspected, so that what is seen is this engine's normal.
+    #[inline(never)]
     pub(crate) fn update(&mut self, scene: &mut Scene, stream: &StreamWatch, sound: bool) {
         self.cooling.update(scene, stream);
         if scene.tick.run.running {
@@ -204,6 +205,7 @@ impl Causes {
     }
 
     /// Where one finding stands.
+    #[inline(never)]
     pub(crate) fn judge(&mut self, finding: Finding, scene: &Scene) -> Standing {
         match finding {
             Finding::IntakeBlocked => intake_blocked::judge(scene, &mut self.cooling),

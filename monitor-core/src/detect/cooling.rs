@@ -70,6 +70,7 @@ impl Cooling {
     }
 
     /// Takes one tick.
+    #[inline(never)]
     pub(crate) fn update(&mut self, scene: &Scene, stream: &StreamWatch) {
         let tick = &scene.tick;
         if !tick.run.running || tick.after_hole() {

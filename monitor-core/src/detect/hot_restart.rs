@@ -34,6 +34,7 @@ impl HotRestart {
     }
 
     /// Takes one tick; returns whether heat findings are held back in it.
+    #[inline(never)]
     pub(crate) fn update(&mut self, scene: &Scene) -> bool {
         let run = scene.tick.run;
         let too_late = run.running && run.since_start_ms > WINDOW_MS;

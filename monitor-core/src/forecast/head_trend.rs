@@ -145,6 +145,7 @@ impl HeadTrend {
     }
 
     /// Takes one tick, whether the engine runs or not.
+    #[inline(never)]
     pub(crate) fn update(&mut self, tick: &Tick) {
         if tick.after_hole() {
             // A polled sensor shows its old value until it is asked again: a jump then is no climb.
