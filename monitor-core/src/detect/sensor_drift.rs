@@ -54,7 +54,7 @@ impl SensorDrift {
 
     /// Judges one channel.
     pub(crate) fn judge(&self, scene: &Scene, channel: Channel) -> Standing {
-        let place = Self::CHANNELS.into_iter().zip(self.blocks).find(|(of, _)| *of == channel);
+        let place = Self::CHANNELS.iter().zip(self.blocks).find(|(of, _)| **of == channel);
         match place {
             Some((_, blocks)) if scene.tick.run.running => match blocks {
                 LEAST_BLOCKS => Standing::Present(sensor_level(channel)),
