@@ -161,10 +161,8 @@ impl HeadTrend {
             }
             return;
         }
-        self.resolution = tick
-            .head_resolution
-            .map_or(COARSEST_MILLIKELVIN, |step| i32::try_from(step).unwrap_or(i32::MAX))
-            .min(COARSEST_MILLIKELVIN);
+        const COARSEST: u32 = COARSEST_MILLIKELVIN.unsigned_abs();
+        self.resolution = tick.head_resolution.unwrap_or(COARSEST).min(COARSEST).cast_signed();
         self.now_ms = low_bits(tick.at_ms);
         let block_ms = if self.is_coarse() { COARSE_BLOCK_MS } else { BLOCK_MS };
         if self.open.count > 0 && self.now_ms.wrapping_sub(self.open.began_ms) >= block_ms.saturating_sub(JITTER_MS) {
