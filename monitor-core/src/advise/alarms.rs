@@ -26,8 +26,9 @@ const EPISODE_MS: u64 = 60_000;
 /// Elapsed time begins at power-up, and what was raised before it has to have a time too: here it begins an hour later.
 const BEFORE_POWER_UP_MS: u64 = 3_600_000;
 
+/// It would wrap after 584 million years.
 const fn clock_ms(elapsed_ms: u64) -> u64 {
-    elapsed_ms.saturating_add(BEFORE_POWER_UP_MS)
+    elapsed_ms.wrapping_add(BEFORE_POWER_UP_MS)
 }
 
 /// Something that happened to a finding: an event without its evidence.

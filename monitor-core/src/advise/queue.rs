@@ -167,6 +167,7 @@ impl EventQueue {
         }
     }
 
+    // Once, not at each call.
     #[inline(never)]
     fn insert(&mut self, at: u8, event: &Event, place: Place) {
         let free = self.waiting.iter_mut().zip(0_u8..).find(|(slot, _)| slot.is_none());

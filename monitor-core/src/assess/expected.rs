@@ -65,6 +65,7 @@ impl Expected {
         age: LOOK_UP_EVERY,
     };
 
+    // A function of its own: its fields lie within reach of short offsets.
     #[inline(never)]
     pub(crate) fn update(&mut self, tick: &Tick, profile: &Profile, normal: &Normal) {
         let rpm = match tick.good(Channel::Rpm) {

@@ -92,6 +92,7 @@ impl SteadyWatch {
 
     /// Takes one tick. Only ticks of a running engine with a speed count; what is
     /// gathered is thrown away when the engine stops and after a hole in the record.
+    // A function of its own: its fields lie within reach of short offsets.
     #[inline(never)]
     pub(crate) fn update(&mut self, tick: &Tick) {
         let rpm = match tick.good(Channel::Rpm) {

@@ -72,6 +72,7 @@ impl Cooling {
     }
 
     /// Takes one tick.
+    // A function of its own: its fields lie within reach of short offsets.
     #[inline(never)]
     pub(crate) fn update(&mut self, scene: &Scene, stream: &StreamWatch) {
         let tick = &scene.tick;

@@ -34,6 +34,7 @@ impl HotRestart {
     }
 
     /// Takes one tick; returns whether heat findings are held back in it.
+    // A function of its own: its fields lie within reach of short offsets.
     #[inline(never)]
     pub(crate) fn update(&mut self, scene: &Scene) -> bool {
         let run = scene.tick.run;

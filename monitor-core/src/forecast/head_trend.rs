@@ -145,6 +145,7 @@ impl HeadTrend {
     }
 
     /// Takes one tick, whether the engine runs or not.
+    // A function of its own: its fields lie within reach of short offsets.
     #[inline(never)]
     pub(crate) fn update(&mut self, tick: &Tick) {
         if tick.after_hole() {
