@@ -307,8 +307,8 @@ impl Alarms {
                 State::Reset
             }
             Command::Shelve { minutes, .. } if slot.finding.can_be_shelved() && slot.aside() == Aside::No => {
-                let minutes_ms = u64::from(minutes).saturating_mul(60_000);
-                slot.shelve_until(clock_ms(at_ms).saturating_add(minutes_ms));
+                let minutes_ms = u32::from(minutes).wrapping_mul(60_000);
+                slot.shelve_until(clock_ms(at_ms).wrapping_add(u64::from(minutes_ms)));
                 State::Shelved
             }
             Command::Unshelve(_) if slot.aside() == Aside::Shelved => {

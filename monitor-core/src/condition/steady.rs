@@ -111,9 +111,10 @@ impl SteadyWatch {
         }
         self.open.rpm_low = self.open.rpm_low.min(rpm);
         self.open.rpm_high = self.open.rpm_high.max(rpm);
-        self.open.lasted_ms = self.open.lasted_ms.saturating_add(tick.since_last_ms);
+        // Eight ticks without a hole: none of the three counts of a block can wrap.
+        self.open.lasted_ms = self.open.lasted_ms.wrapping_add(tick.since_last_ms);
         if rpm < self.block.rpm_high.wrapping_sub(self.block.rpm_high >> DIP_SHIFT) {
-            self.open.rpm_dips = self.open.rpm_dips.saturating_add(1);
+            self.open.rpm_dips = self.open.rpm_dips.wrapping_add(1);
         }
         self.follow_turns(rpm);
         let mut good = tick.with_good.bits();
@@ -150,7 +151,7 @@ impl SteadyWatch {
         } else if gone.wrapping_abs() > least {
             self.rising = !self.rising;
             self.turned_at = rpm;
-            self.open.rpm_turns = self.open.rpm_turns.saturating_add(1);
+            self.open.rpm_turns = self.open.rpm_turns.wrapping_add(1);
         }
     }
 
