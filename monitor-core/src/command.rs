@@ -11,28 +11,29 @@ use crate::finding::Finding;
 #[non_exhaustive]
 pub enum Command {
     /// Take note.
-    Acknowledge(Option<Finding>),
+    Acknowledge(#[cfg_attr(feature = "serde", serde(deserialize_with = "named"))] Option<Finding>),
     /// Stop the sound; it comes back after 30 s unless somebody takes note.
-    Silence(Option<Finding>),
+    Silence(#[cfg_attr(feature = "serde", serde(deserialize_with = "named"))] Option<Finding>),
     /// Put aside for some minutes.
     Shelve {
         /// The finding, or all open ones that may be shelved.
+        #[cfg_attr(feature = "serde", serde(deserialize_with = "named"))]
         finding: Option<Finding>,
         /// For how long: 1 to [`Command::SHELVE_MAX_MINUTES`].
         minutes: u8,
     },
     /// End a shelving early.
-    Unshelve(Option<Finding>),
+    Unshelve(#[cfg_attr(feature = "serde", serde(deserialize_with = "named"))] Option<Finding>),
     /// Take an open finding out of service.
-    OutOfService(Option<Finding>),
+    OutOfService(#[cfg_attr(feature = "serde", serde(deserialize_with = "named"))] Option<Finding>),
     /// Put it back into service.
-    InService(Option<Finding>),
+    InService(#[cfg_attr(feature = "serde", serde(deserialize_with = "named"))] Option<Finding>),
     /// Reset a latched finding whose condition has gone.
-    Reset(Option<Finding>),
+    Reset(#[cfg_attr(feature = "serde", serde(deserialize_with = "named"))] Option<Finding>),
     /// Keep an open finding quiet by design.
-    Suppress(Option<Finding>),
+    Suppress(#[cfg_attr(feature = "serde", serde(deserialize_with = "named"))] Option<Finding>),
     /// No longer keep it quiet by design.
-    Unsuppress(Option<Finding>),
+    Unsuppress(#[cfg_attr(feature = "serde", serde(deserialize_with = "named"))] Option<Finding>),
     /// Start or stop commissioning.
     Commission {
         /// Whether to start or to stop.
@@ -45,6 +46,13 @@ pub enum Command {
         /// Seconds since 1970-01-01T00:00:00Z.
         unix_s: i64,
     },
+}
+
+/// Reads the finding of a request. Not once for each kind of request: the names of all findings are long.
+#[cfg(feature = "serde")]
+#[inline(never)]
+fn named<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Option<Finding>, D::Error> {
+    serde::Deserialize::deserialize(from)
 }
 
 impl Command {

@@ -429,7 +429,9 @@ impl Monitor {
         let excesses = [(Abuse::OverSpeed, over_speed_ms), (Abuse::OverLimit, over_limit_ms), (Abuse::DryRun, dry_ms)];
         for ((abuse, excess_ms), clock) in excesses.into_iter().zip(self.abuse.iter_mut()) {
             let credit_ms = clock.follow(excess_ms);
-            self.hours.credit_abuse(abuse, credit_ms);
+            if credit_ms > 0 {
+                self.hours.credit_abuse(abuse, credit_ms);
+            }
         }
     }
 
@@ -446,7 +448,7 @@ impl Monitor {
     fn report(&mut self, happening: &Happening, place: Place) {
         let event = self.event(self.scene.tick.stamp, happening);
         self.keeper.event(&event, self.hours.running_seconds());
-        self.queue.add_sorted(event, place);
+        self.queue.add_sorted(&event, place);
     }
 
     fn event(&self, stamp: Instant, happening: &Happening) -> Event {
@@ -497,7 +499,7 @@ impl Monitor {
     fn report_last(&mut self, stamp: Instant, happening: &Happening) {
         let event = self.event(stamp, happening);
         self.keeper.event(&event, self.hours.running_seconds());
-        self.queue.add_last(event, Place::of(happening));
+        self.queue.add_last(&event, Place::of(happening));
     }
 
     fn refresh_signals(&mut self, now: Instant) {

@@ -56,26 +56,26 @@ impl Divisor {
 
 /// The mean of `count` values that add up to `sum`, rounded half away from zero; 0 for no values.
 pub(crate) fn mean(sum: i32, count: i32) -> i32 {
-    /// Divisors from 3 on, for the counts that occur: a second at up to 20 samples.
-    const SMALL: [Divisor; 18] = [
-        Divisor::new(3),
-        Divisor::new(4),
-        Divisor::new(5),
-        Divisor::new(6),
-        Divisor::new(7),
-        Divisor::new(8),
-        Divisor::new(9),
-        Divisor::new(10),
-        Divisor::new(11),
-        Divisor::new(12),
-        Divisor::new(13),
-        Divisor::new(14),
-        Divisor::new(15),
-        Divisor::new(16),
-        Divisor::new(17),
-        Divisor::new(18),
-        Divisor::new(19),
-        Divisor::new(20),
+    /// Reciprocals of the divisors from 3 on, for the counts that occur: a second at up to 20 samples.
+    const RECIPROCALS: [u32; 18] = [
+        Divisor::new(3).reciprocal,
+        Divisor::new(4).reciprocal,
+        Divisor::new(5).reciprocal,
+        Divisor::new(6).reciprocal,
+        Divisor::new(7).reciprocal,
+        Divisor::new(8).reciprocal,
+        Divisor::new(9).reciprocal,
+        Divisor::new(10).reciprocal,
+        Divisor::new(11).reciprocal,
+        Divisor::new(12).reciprocal,
+        Divisor::new(13).reciprocal,
+        Divisor::new(14).reciprocal,
+        Divisor::new(15).reciprocal,
+        Divisor::new(16).reciprocal,
+        Divisor::new(17).reciprocal,
+        Divisor::new(18).reciprocal,
+        Divisor::new(19).reciprocal,
+        Divisor::new(20).reciprocal,
     ];
     if count == 1 {
         return sum;
@@ -85,8 +85,8 @@ pub(crate) fn mean(sum: i32, count: i32) -> i32 {
         return (sum / 2).saturating_add(sum % 2);
     }
     let index = usize::try_from(count.saturating_sub(3)).unwrap_or(usize::MAX);
-    match SMALL.get(index) {
-        Some(divisor) => divisor.round(sum),
+    match RECIPROCALS.get(index) {
+        Some(&reciprocal) => Divisor { value: count.unsigned_abs(), reciprocal }.round(sum),
         None => round_div(sum, count),
     }
 }

@@ -41,7 +41,7 @@ impl Instant {
             return 0;
         }
         // What lies between two signed numbers always fits an unsigned one.
-        u32::try_from(self.0.abs_diff(earlier.0)).unwrap_or(u32::MAX)
+        u32::try_from(self.0.wrapping_sub(earlier.0).cast_unsigned()).unwrap_or(u32::MAX)
     }
 }
 

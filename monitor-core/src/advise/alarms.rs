@@ -28,8 +28,9 @@ const EPISODE_MS: u64 = 60_000;
 /// Elapsed time begins at power-up, and what was raised before it has to have a time too: here it begins an hour later.
 const BEFORE_POWER_UP_MS: u64 = 3_600_000;
 
+/// It would wrap after 584 million years.
 const fn clock_ms(elapsed_ms: u64) -> u64 {
-    elapsed_ms.saturating_add(BEFORE_POWER_UP_MS)
+    elapsed_ms.wrapping_add(BEFORE_POWER_UP_MS)
 }
 
 /// Something that happened to a finding: an event without its evidence.
@@ -285,12 +286,13 @@ impl Alarms {
         if let Some(index) = self.slots.iter().position(|slot| slot.as_ref().is_none_or(over)) {
             return Some(index);
         }
-        let least = self
-            .slots
-            .iter()
-            .enumerate()
-            .filter_map(|(index, slot)| slot.as_ref().map(|slot| (slot.is_open(), slot.level, index)))
-            .min();
+        let mut least: Option<(bool, Level, usize)> = None;
+        for (slot, index) in self.slots.iter().zip(0_usize..) {
+            let Some(slot) = slot else { continue };
+            if least.is_none_or(|(open, level, _)| (slot.is_open(), slot.level) < (open, level)) {
+                least = Some((slot.is_open(), slot.level, index));
+            }
+        }
         match least {
             Some((false, _, index)) => Some(index),
             Some((true, lowest, index)) if lowest < level => {
@@ -352,8 +354,8 @@ impl Alarms {
                 State::Reset
             }
             Command::Shelve { minutes, .. } if slot.finding.can_be_shelved() && slot.aside() == Aside::No => {
-                let minutes_ms = u64::from(minutes).saturating_mul(60_000);
-                slot.shelve_until(clock_ms(at_ms).saturating_add(minutes_ms));
+                let minutes_ms = u32::from(minutes).wrapping_mul(60_000);
+                slot.shelve_until(clock_ms(at_ms).wrapping_add(u64::from(minutes_ms)));
                 State::Shelved
             }
             Command::Unshelve(_) if slot.aside() == Aside::Shelved => {

@@ -133,19 +133,19 @@ impl EventQueue {
     }
 
     /// Adds an event of the present tick at its place.
-    pub(crate) fn add_sorted(&mut self, event: Event, place: Place) {
+    pub(crate) fn add_sorted(&mut self, event: &Event, place: Place) {
         self.make_room(event.level);
         let mut at = self.tick_begins;
         while at < self.len && self.waiting_at(at).is_some_and(|waiting| waiting.place() <= place) {
             at = at.saturating_add(1);
         }
-        self.insert(at, Waiting::new(&event, place));
+        self.insert(at, event, place);
     }
 
     /// Adds an event behind all others.
-    pub(crate) fn add_last(&mut self, event: Event, place: Place) {
+    pub(crate) fn add_last(&mut self, event: &Event, place: Place) {
         self.make_room(event.level);
-        self.insert(self.len, Waiting::new(&event, place));
+        self.insert(self.len, event, place);
         self.begin_tick();
     }
 
@@ -169,13 +169,15 @@ impl EventQueue {
         }
     }
 
-    fn insert(&mut self, at: u8, waiting: Waiting) {
+    // Once, not at each call.
+    #[inline(never)]
+    fn insert(&mut self, at: u8, event: &Event, place: Place) {
         let free = self.waiting.iter_mut().zip(0_u8..).find(|(slot, _)| slot.is_none());
         let Some((slot, mut position)) = free else {
             self.lost = self.lost.saturating_add(1);
             return;
         };
-        *slot = Some(waiting);
+        *slot = Some(Waiting::new(event, place));
         self.len = self.len.saturating_add(1);
         for later in self.order.iter_mut().take(usize::from(self.len)).skip(usize::from(at)) {
             swap(later, &mut position);
@@ -254,18 +256,18 @@ mod tests {
     fn events_of_a_tick_are_sorted_and_the_replaced_follows_its_cause() {
         let mut queue = EventQueue::new();
         let earlier = happening(1, Finding::WeakConnection, Level::Caution, State::Raised);
-        queue.add_sorted(event(&earlier), Place::of(&earlier));
+        queue.add_sorted(&event(&earlier), Place::of(&earlier));
         queue.begin_tick();
         let climbing = happening(2, Finding::HeadClimbing, Level::Warning, State::Replaced);
         let over = happening(3, Finding::HeadOverLimit, Level::Alarm, State::Raised);
         let dry = happening(4, Finding::DryStart, Level::Warning, State::Raised);
         let stream = happening(5, Finding::StreamLost, Level::Alarm, State::Cleared);
-        queue.add_sorted(event(&stream), Place::of(&stream));
-        queue.add_sorted(event(&dry), Place::of(&dry));
-        queue.add_sorted(event(&climbing), Place::behind(&dry, &climbing));
-        queue.add_sorted(event(&over), Place::of(&over));
+        queue.add_sorted(&event(&stream), Place::of(&stream));
+        queue.add_sorted(&event(&dry), Place::of(&dry));
+        queue.add_sorted(&event(&climbing), Place::behind(&dry, &climbing));
+        queue.add_sorted(&event(&over), Place::of(&over));
         let acknowledged = happening(6, Finding::DryStart, Level::Alarm, State::Acknowledged);
-        queue.add_last(event(&acknowledged), Place::of(&acknowledged));
+        queue.add_last(&event(&acknowledged), Place::of(&acknowledged));
         assert_eq!(drain(&mut queue), [1, 3, 5, 4, 2, 6]);
     }
 
@@ -284,7 +286,7 @@ mod tests {
                 sent.evidence = sent.evidence.with(EvidenceKey::Eta, Some(-9)).with(EvidenceKey::EtaHigh, None);
                 sent.candidates[1] = Some(Candidate { finding: Finding::WeakConnection, share_pct: 42 });
                 let mut queue = EventQueue::new();
-                queue.add_sorted(sent, Place::behind(&raised, &happening));
+                queue.add_sorted(&sent, Place::behind(&raised, &happening));
                 assert_eq!(queue.pop(), Some(sent), "{stamp_ms}");
             }
         }
@@ -296,12 +298,12 @@ mod tests {
         for id in 1..=10 {
             let level = if id % 2 == 0 { Level::Warning } else { Level::Caution };
             let full = happening(id, Finding::OverSpeed, level, State::Raised);
-            queue.add_last(event(&full), Place::of(&full));
+            queue.add_last(&event(&full), Place::of(&full));
         }
         let alarm = happening(13, Finding::HeadOverLimit, Level::Alarm, State::Raised);
-        queue.add_last(event(&alarm), Place::of(&alarm));
+        queue.add_last(&event(&alarm), Place::of(&alarm));
         let caution = happening(14, Finding::SensorOpen, Level::Caution, State::Raised);
-        queue.add_last(event(&caution), Place::of(&caution));
+        queue.add_last(&event(&caution), Place::of(&caution));
         assert_eq!(drain(&mut queue), [1, 2, 3, 4, 5, 6, 7, 8, 10, 13]);
         assert_eq!(queue.lost(), 2);
     }

@@ -143,6 +143,8 @@ impl Annunciator {
 
 /// Age within a pattern. The pattern's beginning is moved on by a period when one is over; where nobody looked for
 /// longer than that the pattern begins anew.
+// Once, not at each call.
+#[inline(never)]
 fn within_period(since_ms: &mut u32, now_ms: u32, period_ms: u32) -> u32 {
     let age_ms = now_ms.wrapping_sub(*since_ms);
     if age_ms < period_ms {

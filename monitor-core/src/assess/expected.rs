@@ -72,6 +72,8 @@ impl Expected {
         opens: None,
     };
 
+    // A function of its own: its fields lie within reach of short offsets.
+    #[inline(never)]
     pub(crate) fn update(&mut self, tick: &Tick, profile: &Profile, normal: &Normal) {
         let rpm = match tick.good(Channel::Rpm) {
             Some(rpm) if tick.run.running => rpm >> 2_u32,
@@ -135,14 +137,17 @@ impl Expected {
     fn follow_warmth(&mut self, tick: &Tick, head: Option<i32>, profile: &Profile, normal: &Normal) {
         self.opens = profile.thermostat_opens.map(Quantity::raw);
         let since_ms = tick.run.since_start_ms;
-        match head {
+        if let Some(head) = head
+            && !self.was_cold
+            && !self.warm
+        {
             // Warm from the first second on: it has been so for long.
-            Some(head) if head >= normal.head_normal() && !self.was_cold && !self.warm => {
+            if head >= normal.head_normal() {
                 self.warm = true;
                 self.warm_ms = WARM_AFTER_MS;
+            } else {
+                self.was_cold = true;
             }
-            Some(head) if head < normal.head_normal() => self.was_cold = true,
-            _ => {}
         }
         if self.warm {
             self.warm_ms = self.warm_ms.saturating_add(tick.since_last_ms);

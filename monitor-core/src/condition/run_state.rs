@@ -154,6 +154,8 @@ impl RunTracker {
 
     /// Takes one sample; `quarters` is the engine speed in ¼ rpm where it is good. Returns the length in milliseconds of a
     /// hole that ended a run and is over now.
+    // A function of its own: its fields lie within reach of short offsets.
+    #[inline(never)]
     pub(crate) fn sample(&mut self, at_ms: u64, quarters: Option<i32>, hours: &mut Hours) -> Option<u64> {
         // Elapsed time never goes back, so that differences of it need not saturate.
         let interval = match self.last {
@@ -311,6 +313,7 @@ impl RunTracker {
 }
 
 /// `tenths` tenths of `value`, rounded up.
+// Once, not at each call.
 #[inline(never)]
 fn tenths_rounded_up(value: i32, tenths: i32) -> i32 {
     value.saturating_mul(tenths).saturating_add(9) / 10

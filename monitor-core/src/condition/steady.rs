@@ -92,6 +92,8 @@ impl SteadyWatch {
 
     /// Takes one tick. Only ticks of a running engine with a speed count; what is
     /// gathered is thrown away when the engine stops and after a hole in the record.
+    // A function of its own: its fields lie within reach of short offsets.
+    #[inline(never)]
     pub(crate) fn update(&mut self, tick: &Tick) {
         let rpm = match tick.good(Channel::Rpm) {
             Some(rpm) if tick.run.running && tick.since_last_ms <= HOLE_MS => rpm,
@@ -109,9 +111,10 @@ impl SteadyWatch {
         }
         self.open.rpm_low = self.open.rpm_low.min(rpm);
         self.open.rpm_high = self.open.rpm_high.max(rpm);
-        self.open.lasted_ms = self.open.lasted_ms.saturating_add(tick.since_last_ms);
+        // Eight ticks without a hole: none of the three counts of a block can wrap.
+        self.open.lasted_ms = self.open.lasted_ms.wrapping_add(tick.since_last_ms);
         if rpm < self.block.rpm_high.wrapping_sub(self.block.rpm_high >> DIP_SHIFT) {
-            self.open.rpm_dips = self.open.rpm_dips.saturating_add(1);
+            self.open.rpm_dips = self.open.rpm_dips.wrapping_add(1);
         }
         self.follow_turns(rpm);
         let mut good = tick.with_good.bits();
@@ -148,7 +151,7 @@ impl SteadyWatch {
         } else if gone.wrapping_abs() > least {
             self.rising = !self.rising;
             self.turned_at = rpm;
-            self.open.rpm_turns = self.open.rpm_turns.saturating_add(1);
+            self.open.rpm_turns = self.open.rpm_turns.wrapping_add(1);
         }
     }
 

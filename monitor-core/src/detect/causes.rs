@@ -101,6 +101,8 @@ impl Causes {
     }
 
     /// Takes one tick. `sound`: nothing is suspected, so that what is seen is this engine's normal.
+    // A function of its own: its fields lie within reach of short offsets.
+    #[inline(never)]
     pub(crate) fn update(&mut self, scene: &mut Scene, stream: &StreamWatch, sound: bool) {
         self.cooling.update(scene, stream);
         if scene.tick.run.running {
@@ -217,6 +219,8 @@ impl Causes {
     }
 
     /// Where one finding stands.
+    // A function of its own: its fields lie within reach of short offsets.
+    #[inline(never)]
     pub(crate) fn judge(&mut self, finding: Finding, scene: &Scene) -> Standing {
         match finding {
             Finding::IntakeBlocked => intake_blocked::judge(scene, &mut self.cooling),

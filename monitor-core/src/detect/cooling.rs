@@ -17,6 +17,8 @@ use crate::units::Quantity;
 const LOW_PERCENT: i32 = 60;
 /// … and from this on it is back.
 const BACK_PERCENT: i32 = 75;
+/// All the water is there from this part under the normal on: 1/8. What the per cents are compared with lies under it.
+const ALL_THERE_SHIFT: u32 = 3;
 /// Less than this is next to nothing: what is left of it proves no pump.
 const NEXT_TO_NOTHING_PERCENT: i32 = 22;
 /// Less than this at speed no pump moves that still has vanes (own estimate).
@@ -60,7 +62,7 @@ pub(crate) struct Cooling {
     /// Least and greatest flow of a block since then, each with the normal flow of its speed, in mL/min.
     slow: (u16, u16),
     fast: (u16, u16),
-    /// Flow in the last tick in per cent of its normal, at most 100.
+    /// Flow in the last tick in per cent of its normal; 100 from 7/8 of it on.
     pub(crate) flow_percent: Option<u8>,
     /// Head over the most that is normal, in m°C.
     pub(crate) over: Option<i32>,
@@ -88,6 +90,8 @@ impl Cooling {
     }
 
     /// Takes one tick.
+    // A function of its own: its fields lie within reach of short offsets.
+    #[inline(never)]
     pub(crate) fn update(&mut self, scene: &Scene, stream: &StreamWatch) {
         let tick = &scene.tick;
         if !tick.run.running || tick.after_hole() {
@@ -205,8 +209,8 @@ fn flow_percent(scene: &Scene, stream: &StreamWatch) -> Option<u8> {
     if normal < least.wrapping_add(least >> 2_u32) || stream.now == Stream::Unjudged {
         return None;
     }
-    // Well over what is low nothing depends on how much it is: the common case needs no division.
-    if flow >= normal {
+    // Nothing asks how much it is from here on: the common case needs no division.
+    if flow >= normal.wrapping_sub(normal >> ALL_THERE_SHIFT) {
         return Some(100);
     }
     let percent = round_div(flow.clamp(0, 1 << 20_u32).wrapping_mul(100), normal);

@@ -151,7 +151,8 @@ fn least_slope(scene: &Scene, head: i32, stream_gone: bool) -> Option<i32> {
     if let Some(most) = scene.expected.head_at_most {
         // What this engine shows when it is well is known.
         let passing = if scene.expected.warm_ms < WARMED_UP_MS { OVERSHOOT_MILLIKELVIN } else { 0 };
-        return match head.saturating_sub(most).saturating_sub(passing) {
+        // Both are heads within their span.
+        return match head.wrapping_sub(most).wrapping_sub(passing) {
             ..OVER_MILLIKELVIN => None,
             OVER_MILLIKELVIN..WELL_OVER_MILLIKELVIN => Some(SLOW_MILLIKELVIN_PER_S),
             WELL_OVER_MILLIKELVIN.. => Some(0),

@@ -34,6 +34,8 @@ impl HotRestart {
     }
 
     /// Takes one tick; returns whether heat findings are held back in it.
+    // A function of its own: its fields lie within reach of short offsets.
+    #[inline(never)]
     pub(crate) fn update(&mut self, scene: &Scene) -> bool {
         let run = scene.tick.run;
         let too_late = run.running && run.since_start_ms > WINDOW_MS;

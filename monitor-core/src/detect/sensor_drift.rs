@@ -39,9 +39,8 @@ impl SensorDrift {
                 Channel::Supply => Norm::Supply,
                 _ => Norm::Oil,
             };
-            let (Some(value), Some(normal)) = (block.good(channel), normal(scene, rpm >> 2_u32, norm)) else {
-                continue;
-            };
+            let Some(value) = block.good(channel) else { continue };
+            let Some(normal) = normal(scene, rpm >> 2_u32, norm) else { continue };
             let above = value.wrapping_sub(normal);
             *blocks = if above > most_above(channel, normal) {
                 blocks.saturating_add(1).min(LEAST_BLOCKS)
@@ -58,7 +57,7 @@ impl SensorDrift {
 
     /// Judges one channel.
     pub(crate) fn judge(&self, scene: &Scene, channel: Channel) -> Standing {
-        let place = Self::CHANNELS.into_iter().zip(self.blocks).find(|(of, _)| *of == channel);
+        let place = Self::CHANNELS.iter().zip(self.blocks).find(|(of, _)| **of == channel);
         match place {
             Some((_, blocks)) if scene.tick.run.running => match blocks {
                 LEAST_BLOCKS => Standing::Present(sensor_level(channel)),

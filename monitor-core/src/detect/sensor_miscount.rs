@@ -42,13 +42,12 @@ impl SensorMiscount {
         }
         let Some(quarters) = block.good(Channel::Rpm) else { return };
         let rpm = quarters >> 2_u32;
-        let wrong = other_speed_fits(scene, block, rpm, rpm >> 1_u32)
-            || other_speed_fits(scene, block, rpm, rpm.wrapping_mul(2));
+        let (flow, here) = (block.good(Channel::Flow), flow_at(scene, rpm));
+        // Most blocks fit: then nothing else has to be looked up.
+        let wrong = flow.zip(here).is_some_and(|(flow, normal)| is_misfit(flow, normal))
+            && (belong_to(scene, block, rpm, rpm >> 1_u32) || belong_to(scene, block, rpm, rpm.wrapping_mul(2)));
         self.rpm_blocks = if wrong { self.rpm_blocks.saturating_add(1).min(LEAST_BLOCKS) } else { 0 };
-        let doubled = block
-            .good(Channel::Flow)
-            .zip(flow_at(scene, rpm))
-            .is_some_and(|(flow, normal)| fits(flow, normal.wrapping_mul(2)));
+        let doubled = flow.zip(here).is_some_and(|(flow, normal)| fits(flow, normal.wrapping_mul(2)));
         self.flow_blocks = if doubled && !wrong { self.flow_blocks.saturating_add(1).min(LEAST_BLOCKS) } else { 0 };
     }
 
@@ -86,17 +85,21 @@ fn fits(value: i32, normal: i32) -> bool {
     value.wrapping_sub(normal).wrapping_abs() <= normal >> FITS_SHIFT
 }
 
-/// Flow and boat both belong to `other` and not to `rpm`.
-fn other_speed_fits(scene: &Scene, block: &Block, rpm: i32, other: i32) -> bool {
-    let belongs = |value: Option<i32>, here: Option<i32>, there: Option<i32>| match (value, here, there) {
-        (Some(value), Some(here), Some(there)) => {
-            let misfit = value.wrapping_sub(here).wrapping_abs() > here >> MISFIT_SHIFT;
-            Some(misfit && fits(value, there))
-        }
-        _ => None,
-    };
-    let flow = belongs(block.good(Channel::Flow), flow_at(scene, rpm), flow_at(scene, other));
+fn is_misfit(value: i32, normal: i32) -> bool {
+    value.wrapping_sub(normal).wrapping_abs() > normal >> MISFIT_SHIFT
+}
+
+/// Whether flow and boat belong to `other`, and the boat not to `rpm`, of which the flow is known not to be.
+fn belong_to(scene: &Scene, block: &Block, rpm: i32, other: i32) -> bool {
+    if !block.good(Channel::Flow).zip(flow_at(scene, other)).is_some_and(|(flow, normal)| fits(flow, normal)) {
+        return false;
+    }
+    if !scene.channels.contains(Channel::Speed) {
+        return true;
+    }
     let speed_at = |rpm: i32| scene.normal.learned.seen(rpm, Norm::Speed);
-    let speed = belongs(block.good(Channel::Speed), speed_at(rpm), speed_at(other));
-    flow == Some(true) && (speed == Some(true) || !scene.channels.contains(Channel::Speed))
+    match (block.good(Channel::Speed), speed_at(rpm), speed_at(other)) {
+        (Some(speed), Some(here), Some(there)) => is_misfit(speed, here) && fits(speed, there),
+        _ => false,
+    }
 }

@@ -2,7 +2,7 @@
 
 use super::lead_delay::LeadDelay;
 use super::{Scene, Standing, sensor_level};
-use crate::acquire::{Channel, Quality};
+use crate::acquire::{Channel, ChannelSet, Quality};
 
 const OPEN_MS: u16 = 5_000;
 const SILENT_MS: u16 = 30_000;
@@ -44,5 +44,5 @@ impl SensorOpen {
 }
 
 fn others_report(scene: &Scene, channel: Channel) -> bool {
-    Channel::ALL.into_iter().any(|other| other != channel && scene.good(other).is_some())
+    scene.tick.with_good.and(scene.channels).without(channel) != ChannelSet::EMPTY
 }

@@ -59,7 +59,10 @@ pub(crate) fn seconds_to_limit(trend: &HeadTrend, long: Option<Line>, limit: i32
     let line = if slows_down {
         short.or(long_climb)
     } else {
-        [long_climb, short].into_iter().flatten().max_by_key(|line| line.slope)
+        match (long_climb, short) {
+            (Some(long), Some(short)) => Some(if short.slope >= long.slope { short } else { long }),
+            (long, short) => long.or(short),
+        }
     };
     let Some(line) = line else { return Estimate::NotClimbing };
     let left = limit.saturating_sub(line.now);

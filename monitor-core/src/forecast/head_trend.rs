@@ -145,6 +145,8 @@ impl HeadTrend {
     }
 
     /// Takes one tick, whether the engine runs or not.
+    // A function of its own: its fields lie within reach of short offsets.
+    #[inline(never)]
     pub(crate) fn update(&mut self, tick: &Tick) {
         if tick.after_hole() {
             // A polled sensor shows its old value until it is asked again: a jump then is no climb.
@@ -160,10 +162,8 @@ impl HeadTrend {
             }
             return;
         }
-        self.resolution = tick
-            .head_resolution
-            .map_or(COARSEST_MILLIKELVIN, |step| i32::try_from(step).unwrap_or(i32::MAX))
-            .min(COARSEST_MILLIKELVIN);
+        const COARSEST: u32 = COARSEST_MILLIKELVIN.unsigned_abs();
+        self.resolution = tick.head_resolution.unwrap_or(COARSEST).min(COARSEST).cast_signed();
         self.now_ms = low_bits(tick.at_ms);
         let block_ms = if self.is_coarse() { COARSE_BLOCK_MS } else { BLOCK_MS };
         if self.open.count > 0 && self.now_ms.wrapping_sub(self.open.began_ms) >= block_ms.saturating_sub(JITTER_MS) {
@@ -307,7 +307,14 @@ impl HeadTrend {
 
 /// Only heads within their span come here, so that the difference cannot wrap.
 fn difference(head: i32, reference: i32) -> i32 {
-    head.wrapping_sub(reference).clamp(-WIDEST_MILLIKELVIN, WIDEST_MILLIKELVIN)
+    let apart = head.wrapping_sub(reference);
+    if apart.unsigned_abs() <= WIDEST_MILLIKELVIN.unsigned_abs() {
+        apart
+    } else if apart < 0 {
+        -WIDEST_MILLIKELVIN
+    } else {
+        WIDEST_MILLIKELVIN
+    }
 }
 
 #[cfg(test)]
