@@ -327,10 +327,7 @@ impl Journal {
     #[inline(never)]
     fn repeat<F: NorFlash>(&mut self, flash: &mut F) -> Result<Work, StoreError> {
         if !self.newest_reads_well(flash)? {
-            // It did a moment ago: it was cut short.
-            self.phase = Phase::Search;
-            self.reading = Reading::Nothing;
-            return Ok(Work::Looked);
+            return Ok(self.search_again());
         }
         if self.fresh_slots_left() == 0 {
             let work = self.make_room(flash)?;
@@ -338,10 +335,19 @@ impl Journal {
                 return Ok(work);
             }
         }
-        if self.write_copy(flash)? {
-            self.phase = Phase::Ready;
+        match self.write_copy(flash)? {
+            None => return Ok(self.search_again()),
+            Some(true) => self.phase = Phase::Ready,
+            Some(false) => {}
         }
         Ok(Work::Wrote)
+    }
+
+    /// The newest entry read well a moment ago and does not now: it was cut short, and another one is the newest.
+    fn search_again(&mut self) -> Work {
+        self.phase = Phase::Search;
+        self.reading = Reading::Nothing;
+        Work::Looked
     }
 
     #[inline(never)]
@@ -351,13 +357,13 @@ impl Journal {
     }
 
     /// Where there is no newest entry, or where it is a sum and a new sector begins, in which it would stand for another
-    /// one than it does, a mark is made instead. `false` if it is not there.
+    /// one than it does, a mark is made instead. Whether it reads back; `None` if the newest does not read well any more.
     #[inline(never)]
-    fn write_copy<F: NorFlash>(&mut self, flash: &mut F) -> Result<bool, StoreError> {
+    fn write_copy<F: NorFlash>(&mut self, flash: &mut F) -> Result<Option<bool>, StoreError> {
         let newest = match self.newest {
             Some((sector, slot)) => match examine(flash, self.start, sector.index, slot)? {
                 Seen::Entry(entry) => Some((sector, entry)),
-                _ => return Ok(false),
+                _ => return Ok(None),
             },
             None => None,
         };
@@ -368,7 +374,7 @@ impl Journal {
             Some((_, sum)) => self.next_entry(Content::Mark, sum.running_s),
             None => self.next_entry(Content::Mark, 0),
         };
-        self.write(flash, &copy)
+        self.write(flash, &copy).map(Some)
     }
 
     /// The next entry, with its place in the sequence and in the chain.
