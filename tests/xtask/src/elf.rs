@@ -71,6 +71,12 @@ impl Image {
         self.symbols.iter().find(|symbol| symbol.name == name).ok_or_else(|| format!("the image has no symbol {name}"))
     }
 
+    /// Bytes of all functions whose names hold one of `parts`.
+    pub(crate) fn bytes_with(&self, parts: &[&str]) -> u64 {
+        let found = self.symbols.iter().filter(|symbol| parts.iter().any(|part| symbol.name.contains(part)));
+        found.map(|symbol| u64::from(symbol.bytes)).sum()
+    }
+
     /// Names of the symbols that hold one of `parts`.
     pub(crate) fn names_with(&self, parts: &[&str]) -> Vec<&str> {
         let names = self.symbols.iter().map(|symbol| symbol.name.as_str());
