@@ -499,7 +499,6 @@ pub fn why(why: Unavailable) -> String {
         Unavailable::NoThermostat => "the profile has no thermostat (engine.thermostat_opens_c)".to_owned(),
         Unavailable::NoServicePlan => "the profile has no section care".to_owned(),
         Unavailable::NoClock => "nobody tells the time of day".to_owned(),
-        Unavailable::NotInThisVersion => "this version does not look for it yet".to_owned(),
         _ => "the monitor does not say why".to_owned(),
     }
 }

@@ -132,8 +132,6 @@ impl Alarms {
             .position(|slot| slot.as_ref().is_some_and(|slot| slot.finding == finding && slot.subject == subject));
         let happening = match (standing, index) {
             (Standing::Unjudged | Standing::Between | Standing::Absent, None) => None,
-            // Explained before it was seen: the cause stands for it.
-            (Standing::Present(level), index) if !self.stands_at(index) && self.is_explained(finding, level) => None,
             (Standing::Present(level), None) => self.raise_new(tick, finding, subject, level),
             (_, Some(index)) => self.update(tick, index, standing),
         };
@@ -161,22 +159,6 @@ impl Alarms {
     /// Whether any finding stands or was replaced: nothing that is measured now is this engine's normal.
     pub(crate) const fn anything_stands(&self) -> bool {
         !self.standing.is_empty()
-    }
-
-    fn stands_at(&self, index: Option<usize>) -> bool {
-        index.and_then(|index| self.slots.get(index)?.as_ref()).is_some_and(Slot::standing)
-    }
-
-    /// Whether a cause that stands explains this condition.
-    fn is_explained(&self, condition: Finding, level: Level) -> bool {
-        let is_cause = |slot: &&Slot| slot.standing() && slot.finding.kind() == Kind::Cause;
-        condition.kind() == Kind::Condition
-            && self
-                .slots
-                .iter()
-                .flatten()
-                .filter(is_cause)
-                .any(|cause| explains(cause.finding, cause.level, condition, level))
     }
 
     /// Brings up to date what is kept beside the slots.

@@ -142,7 +142,7 @@ impl Learned {
     pub(crate) fn learn(&mut self, rpm: i32, norm: Norm, raw: i32) -> bool {
         // Between stretches that were seen the flow lies near the line: what does not is a meter that sticks.
         let is_flow = matches!(norm, Norm::FlowOpen | Norm::FlowShut);
-        if let Some(line) = self.at(rpm, norm).filter(|_| is_flow)
+        if let Some(line) = is_flow.then(|| self.line(rpm, norm)).flatten()
             && raw.wrapping_sub(line).wrapping_abs() > line.wrapping_mul(OFF_THE_LINE_SIXTEENTHS) >> 4_u32
         {
             return false;
@@ -177,6 +177,14 @@ impl Learned {
     /// What is normal at `rpm` (whole rpm), in the unit of `norm`; `None` at speeds that were never seen.
     pub(crate) fn at(&self, rpm: i32, norm: Norm) -> Option<i32> {
         self.around(self.index(rpm), rpm, norm)
+    }
+
+    /// The line between the stretches below and above, both seen; the own one is left out.
+    fn line(&self, rpm: i32, norm: Norm) -> Option<i32> {
+        let (below, above) = self.stretches.split_at_checked(self.index(rpm))?;
+        let known = |stretch: &&Stretch| stretch.is_believed(norm);
+        let (lower, upper) = (below.iter().rev().find(known)?, above.iter().skip(1).find(known)?);
+        Some(between(i32::from(lower.rpm), lower.value(norm), i32::from(upper.rpm), upper.value(norm), rpm))
     }
 
     /// The same where the stretch of `rpm` is known by its `index`.

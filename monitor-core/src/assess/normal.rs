@@ -25,6 +25,8 @@ const READABLE_PERCENT: i32 = 125;
 const READABLE_AFTER_MS: u32 = 10_000;
 /// Without a limit of the handbook, the limit lies so far over the head of the warm idle (common practice) …
 const LIMIT_OVER_IDLE_MILLIKELVIN: i32 = 20_000;
+/// Water that shows within this time of a start, in milliseconds, was there.
+const AT_ONCE_MS: u32 = 4_000;
 /// Longest time to water that is learned, in milliseconds: the longest that may pass before `dry-start` is late.
 const LONGEST_TO_WATER_MS: u32 = 30_000;
 /// Blocks at one speed after which the flow belongs to it …
@@ -143,10 +145,12 @@ impl Normal {
 
     /// Water came so long and so many quarter turns after a start.
     pub(crate) fn learn_way_to_water(&mut self, after_ms: u32, quarters: u16) {
-        // Later it was not the start that the water waited for.
+        // Later it was not the start that the water waited for. What is there once the engine is seen to run waited for
+        // nothing.
         if after_ms > LONGEST_TO_WATER_MS {
             return;
         }
+        let quarters = if after_ms < AT_ONCE_MS { 0 } else { quarters };
         // The longest way counts; what is never needed again fades, a sixty-fourth a start.
         let faded = self.to_water_quarters.saturating_sub(self.to_water_quarters >> 6_u32);
         self.to_water_quarters = faded.max(quarters);

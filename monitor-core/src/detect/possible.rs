@@ -22,8 +22,6 @@ pub enum Unavailable {
     NoServicePlan,
     /// Nobody tells the time of day.
     NoClock,
-    /// This version does not look for it yet.
-    NotInThisVersion,
 }
 
 /// The findings that are not possible, by name, with the first reason found.

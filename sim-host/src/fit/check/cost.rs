@@ -1,19 +1,16 @@
 //! The findings that missing sensors and missing lines cost.
 
 use monitor_core::acquire::ChannelSet;
-use monitor_core::detect::{Unavailable, unavailable};
+use monitor_core::detect::unavailable;
 use monitor_core::profile::Profile;
 
 use super::Cost;
 use crate::texts;
 
-/// By reason, in the order of the findings' names; what no profile could bring is left out.
+/// By reason, in the order of the findings' names.
 pub(super) fn of(profile: &Profile) -> Vec<Cost> {
     let mut costs: Vec<Cost> = Vec::new();
     for (finding, why) in unavailable(profile, ChannelSet::ALL) {
-        if why == Unavailable::NotInThisVersion {
-            continue;
-        }
         let why = texts::why(why);
         match costs.iter_mut().find(|cost| cost.why == why) {
             Some(cost) => cost.findings.push(finding.name()),
