@@ -146,7 +146,11 @@ impl Causes {
                 if is_warm(scene) && scene.tick.run.state == RunState::Running {
                     let alike = block.good(Channel::Rpm).zip(block.good(Channel::Head));
                     let alike = alike.is_none_or(|(rpm, head)| has_same_head(scene, rpm, head));
-                    self.vane_lost.update_block(block, ratio.filter(|ratio| alike || *ratio < COLLAPSED));
+                    self.vane_lost.update_block(
+                        block,
+                        ratio.filter(|ratio| alike || *ratio < COLLAPSED),
+                        self.cooling.low_ms > 0,
+                    );
                 } else {
                     self.vane_lost.restart();
                 }

@@ -46,7 +46,8 @@ fn reason(finding: Finding, profile: &Profile, recorded: ChannelSet) -> Option<U
         Finding::OverSpeed | Finding::SensorOpen | Finding::ServiceDue | Finding::FuelOld => &[],
         Finding::SensorShort | Finding::SensorStuck => &[Channel::Head],
         Finding::IntakeBlocked | Finding::TelltalePlugged | Finding::WaterwayFouled => &[Channel::Flow, Channel::Head],
-        Finding::VaneLost | Finding::ImpellerWorn => &[Channel::Flow],
+        Finding::VaneLost => &[Channel::Flow],
+        Finding::ImpellerWorn => &[Channel::Flow, Channel::Head],
         Finding::ThermostatStuckClosed | Finding::ThermostatStuckOpen if profile.thermostat_opens.is_none() => {
             return Some(Unavailable::NoThermostat);
         }
@@ -56,7 +57,11 @@ fn reason(finding: Finding, profile: &Profile, recorded: ChannelSet) -> Option<U
         Finding::WeakConnection if profile.electric.is_none() => return Some(Unavailable::NoElectricSystem),
         Finding::WeakConnection => &[Channel::Supply],
         Finding::RunningUnsteady | Finding::SensorNoisy => &[],
-        Finding::SensorMiscount | Finding::SensorDrift => &[Channel::Flow],
+        Finding::SensorMiscount => &[Channel::Flow],
+        Finding::SensorDrift if profile.fitted.contains(Channel::Supply) || profile.fitted.contains(Channel::Oil) => {
+            &[]
+        }
+        Finding::SensorDrift => &[Channel::Flow],
     };
     needed.iter().find_map(|&channel| {
         if !profile.fitted.contains(channel) {

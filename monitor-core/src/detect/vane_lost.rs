@@ -43,10 +43,16 @@ impl VaneLost {
         *self = Self::new();
     }
 
-    /// Takes one block with its ratio.
-    pub(crate) fn update_block(&mut self, block: &Block, ratio: Option<i32>) {
+    /// Takes one block with its ratio; `low`: the flow has collapsed.
+    pub(crate) fn update_block(&mut self, block: &Block, ratio: Option<i32>, low: bool) {
         // More than normal is no better than normal: what falls from there has not stepped down.
-        let Some(ratio) = ratio.and_then(|ratio| u16::try_from(ratio.min(NORMAL)).ok()) else { return };
+        let Some(ratio) = ratio.and_then(|ratio| u16::try_from(ratio.min(NORMAL)).ok()) else {
+            // At a speed that was never seen, with the flow not low: nothing says that it stays down.
+            if !low {
+                self.after_blocks = 0;
+            }
+            return;
+        };
         let rpm = block.good(Channel::Rpm).and_then(|rpm| u16::try_from(rpm >> 2_u32).ok());
         let Some(rpm) = rpm.filter(|_| block.steady > 0) else { return };
         let low = self.before.saturating_sub((self.before >> 4_u32).wrapping_mul(STEP_SIXTEENTHS));
@@ -66,6 +72,11 @@ impl VaneLost {
         }
         let back = self.before.saturating_sub(self.before >> BACK_SHIFT);
         if ratio >= back {
+            self.after_blocks = 0;
+            return;
+        }
+        // It came back by half of what had gone, if not by all of it: then it does not stay down.
+        if self.after_blocks > 0 && ratio > self.after.midpoint(self.before) {
             self.after_blocks = 0;
             return;
         }

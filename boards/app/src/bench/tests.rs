@@ -58,12 +58,15 @@ fn each_event_comes_when_it_should_and_nothing_else_does() {
         ("stream-lost", "raised", "alarm", 423..=427),
         ("head-climbing", "raised", "warning", 425..=432),
         ("head-climbing", "level-changed", "alarm", 428..=440),
+        // Nothing is left of the flow and the head answers: now there is a cause.
+        ("intake-blocked", "raised", "alarm", 430..=445),
+        ("head-climbing", "replaced", "alarm", 430..=445),
+        ("stream-lost", "replaced", "alarm", 430..=445),
         // From 63 °C at half a kelvin a second.
         ("head-over-limit", "raised", "alarm", 484..=492),
         // Water again from 510 s on.
-        ("stream-lost", "cleared", "alarm", 520..=525),
-        ("head-climbing", "cleared", "alarm", 520..=550),
         ("head-over-limit", "cleared", "alarm", 535..=550),
+        ("intake-blocked", "cleared", "alarm", 520..=550),
         // The lead comes off at 600 s and is back at 660 s.
         ("sensor-open", "raised", "warning", 605..=607),
         ("sensor-open", "cleared", "warning", 670..=680),
