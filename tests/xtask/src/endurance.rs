@@ -204,7 +204,7 @@ pub(crate) fn measure(places: &Places, image: &Path) -> Result<Outcome, Outcome>
     Ok(budget::judge(&[
         ("any call but open, worst", worst_call, budget::STORE_CALL_WORST),
         ("open", worst_open, budget::STORE_OPEN_WORST),
-        ("stack, bytes", stack_bytes, budget::STACK_BYTES),
+        ("stack, bytes", stack_bytes, budget::STORE_STACK_BYTES),
     ]))
 }
 
