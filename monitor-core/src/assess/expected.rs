@@ -44,6 +44,8 @@ pub(crate) struct Expected {
     /// Whether the engine has warmed up in this run, and for how long it has been, in milliseconds.
     pub(crate) warm: bool,
     pub(crate) warm_ms: u32,
+    /// Whether the head came up to its thermostat in this run: only then is it known to have settled anywhere.
+    was_hot: bool,
     /// Whether the head was seen cold in this run: only then does it warm up.
     was_cold: bool,
     /// The most that the settled head shows at this speed in this water, in m°C.
@@ -64,6 +66,7 @@ impl Expected {
         thermostat_open: false,
         warm: false,
         warm_ms: 0,
+        was_hot: false,
         was_cold: false,
         settled: None,
         looked_up_at: 0,
@@ -134,6 +137,11 @@ impl Expected {
             && head.zip(self.opens).is_some_and(|(head, opens)| head >= opens.wrapping_sub(ABOUT_TO_OPEN_MILLIKELVIN))
     }
 
+    /// Whether a head that does not move has warmed up, and not just does so slowly.
+    pub(crate) const fn has_been_hot(&self) -> bool {
+        self.was_hot || (self.warm && self.opens.is_none())
+    }
+
     fn follow_warmth(&mut self, tick: &Tick, head: Option<i32>, profile: &Profile, normal: &Normal) {
         self.opens = profile.thermostat_opens.map(Quantity::raw);
         let since_ms = tick.run.since_start_ms;
@@ -155,7 +163,8 @@ impl Expected {
         match (profile.thermostat_opens, head) {
             (Some(opens), Some(head)) => {
                 self.thermostat_open = head >= opens.raw().wrapping_sub(OPEN_UNDER_MILLIKELVIN);
-                self.warm |= head >= opens.raw().saturating_sub(WARM_UNDER_MILLIKELVIN) || since_ms >= WARM_AFTER_MS;
+                self.was_hot |= head >= opens.raw().saturating_sub(WARM_UNDER_MILLIKELVIN);
+                self.warm |= self.was_hot || since_ms >= WARM_AFTER_MS;
             }
             (Some(_), None) => {
                 self.warm |= since_ms >= WARM_WITHOUT_AFTER_MS;

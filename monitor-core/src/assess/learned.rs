@@ -47,10 +47,10 @@ pub(crate) enum Norm {
 impl Norm {
     const COUNT: usize = 7;
 
-    /// Raw units in one kept step, as a shift: 16 bits hold 262 °C in steps of 4 m°C and 1,048 kPa in steps of 16 Pa.
+    /// Raw units in one kept step, as a shift: 16 bits hold 262 L/min or °C in steps of 4 mL/min or m°C, 1,048 kPa in steps of 16 Pa.
     const fn shift(self) -> u32 {
         match self {
-            Self::Head | Self::Water => 2,
+            Self::FlowShut | Self::FlowOpen | Self::Head | Self::Water => 2,
             Self::Oil => 4,
             _ => 0,
         }
@@ -369,7 +369,7 @@ mod tests {
         learned.pack(&mut packer);
         let length = packer.finish();
         assert_eq!(length, 1 + 10 * 23);
-        assert_eq!(bytes[..9], [10, 0xEE, 0x02, 0, 0, 0x84, 0x03, 0x5C, 0x44], "750 rpm, no flow shut, 900, 17,500");
+        assert_eq!(bytes[..9], [10, 0xEE, 0x02, 0, 0, 0xE1, 0x00, 0x5C, 0x44], "750 rpm, no flow shut, 225, 17,500");
         let mut again = Learned::new();
         again.begin(937, 6_000);
         assert_eq!(again.unpack(&mut Unpacker::new(&bytes[..length])), Some(()));

@@ -34,7 +34,7 @@ const FLOW_SETTLED_BLOCKS: u8 = 2;
 /// … and after which the head does, if it does not move any more.
 const HEAD_SETTLED_BLOCKS: u8 = 6;
 /// A settled head moves less than this from block to block.
-const HEAD_SETTLED_MILLIKELVIN: i32 = 400;
+const HEAD_SETTLED_MILLIKELVIN: i32 = 300;
 /// Starts from which the cranking voltage is believed, and after which it is not changed any more.
 const CRANKING_STARTS: u8 = 3;
 const ENOUGH_STARTS: u8 = 6;
@@ -221,7 +221,7 @@ impl Normal {
         learn(Norm::Speed, block.good(Channel::Speed).filter(in_gear));
         if expected.warm {
             learn(Norm::Oil, block.good(Channel::Oil));
-            if still && block.steady >= HEAD_SETTLED_BLOCKS && learn(Norm::Head, head) {
+            if still && expected.has_been_hot() && block.steady >= HEAD_SETTLED_BLOCKS && learn(Norm::Head, head) {
                 if let Some(water) = block.good(Channel::Water) {
                     self.learned.learn(rpm, Norm::Water, water.max(1_000));
                 }

@@ -59,7 +59,7 @@ pub(crate) struct Cooling {
     pub(crate) low_ms: u32,
     /// Head when the flow went, in m°C.
     head_then: Option<i32>,
-    /// Least and greatest flow of a block since then, each with the normal flow of its speed, in mL/min.
+    /// Least and greatest flow of a block since then, each with the normal flow of its speed, in 4 mL/min.
     slow: (u16, u16),
     fast: (u16, u16),
     /// Flow in the last tick in per cent of its normal; 100 from 7/8 of it on.
@@ -133,7 +133,8 @@ impl Cooling {
         if self.low_ms < block.lasted_ms || block.steady == 0 {
             return;
         }
-        let point = |value: i32| u16::try_from(value.max(0)).unwrap_or(u16::MAX);
+        // In steps of 4 mL/min, as the normal is kept.
+        let point = |value: i32| u16::try_from(value.max(0) >> 2_u32).unwrap_or(u16::MAX);
         let here = (point(flow), point(normal));
         if self.slow.1 == 0 || here.1 < self.slow.1 {
             self.slow = here;

@@ -24,11 +24,13 @@ const MOST_TURNS: u8 = 4;
 const MOST_DIPS: u8 = 4;
 /// Within this part of the permitted maximum the limiter may be at work: 1/32.
 const LIMITER_SHIFT: u32 = 5;
+/// A boat at a steady demand keeps its speed within this part of it: 1/16.
+const CHANGES_SHIFT: u32 = 4;
 /// What a restless block adds; every block takes an eighth away.
 const RESTLESS: u8 = 16;
-const RESTLESS_DEEP: u8 = 26;
+const RESTLESS_DEEP: u8 = 28;
 /// From here it is unsteady: four restless blocks in a row, or a deep sag every half minute.
-const UNSTEADY: u8 = 52;
+const UNSTEADY: u8 = 57;
 /// Calm again under this.
 const CALM: u8 = 12;
 
@@ -37,6 +39,7 @@ const CALM: u8 = 12;
 pub(crate) struct RunningUnsteady {
     high_before: i32,
     dips_before: u8,
+    speed_before: i32,
     score: u8,
     stands: bool,
 }
@@ -46,7 +49,7 @@ impl RunningUnsteady {
     pub(crate) const SHOWN: &[Shown] = &[Shown::Always(EvidenceKey::Value(Channel::Rpm))];
 
     pub(crate) const fn new() -> Self {
-        Self { high_before: 0, dips_before: 0, score: 0, stands: false }
+        Self { high_before: 0, dips_before: 0, speed_before: 0, score: 0, stands: false }
     }
 
     /// Takes one block.
@@ -62,7 +65,11 @@ impl RunningUnsteady {
         // Who works the throttle stays down for longer than an engine that sags.
         let sags = block.rpm_dips.saturating_add(self.dips_before) <= MOST_DIPS;
         self.dips_before = block.rpm_dips;
-        if same && sags && !limited && block.rpm_turns <= MOST_TURNS && swing > high.wrapping_mul(most) {
+        // Where the boat gathers or loses way the demand is not steady.
+        let speed = block.good(Channel::Speed).unwrap_or(0);
+        let changes = speed.wrapping_sub(self.speed_before).wrapping_abs() > speed >> CHANGES_SHIFT;
+        self.speed_before = speed;
+        if same && sags && !limited && !changes && block.rpm_turns <= MOST_TURNS && swing > high.wrapping_mul(most) {
             let deep = swing > high.wrapping_mul(DEEP);
             self.score = self.score.saturating_add(if deep { RESTLESS_DEEP } else { RESTLESS });
         }

@@ -14,6 +14,9 @@ const LEAST_LARGE: u8 = 9;
 /// Too large is so many times the usual.
 const TIMES_USUAL: i32 = 4;
 
+/// Second differences of this part of the value are no noise: 1/64.
+const LEAST_SHARE_SHIFT: u32 = 6;
+
 /// The look at one channel.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct SensorNoisy {
@@ -58,7 +61,8 @@ impl SensorNoisy {
         let second = value.wrapping_sub(newer).wrapping_sub(newer.wrapping_sub(older)).wrapping_abs();
         self.sum = self.sum.wrapping_add(second.min(1 << 20_u32));
         self.path = self.path.wrapping_add(value.wrapping_sub(newer).wrapping_abs().min(1 << 20_u32));
-        let usual = scene.normal.noise(channel).max(least(scene, channel));
+        let known = scene.normal.noise(channel);
+        let usual = known.max(least(scene, channel)).max(value.min(1 << 20_u32) >> LEAST_SHARE_SHIFT);
         if second > usual.wrapping_mul(TIMES_USUAL) {
             self.large = self.large.wrapping_add(1);
         }
@@ -69,11 +73,12 @@ impl SensorNoisy {
         let bit = 1_u8 << self.channel;
         // What jumps to and fro has second differences √3 times the first; what swings slowly has smaller ones.
         let jumps = self.sum.wrapping_mul(2) >= self.path.wrapping_mul(3);
-        if self.large < LEAST_LARGE || !jumps {
+        // What is usual must have been seen before something can be unusual.
+        if self.large < LEAST_LARGE || !jumps || known == 0 {
             self.noisy &= !bit;
             self.suspect &= !bit;
             self.turn(scene);
-            return Some((channel, mean));
+            return Some((channel, mean.max(1)));
         }
         if self.suspect & bit == 0 {
             // Once more before it is said.

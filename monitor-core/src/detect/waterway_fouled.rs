@@ -3,6 +3,7 @@
 
 use super::cooling::Cooling;
 use super::{Scene, Standing};
+use crate::acquire::Channel;
 use crate::finding::{Finding, Level};
 
 /// Settled head over its normal from which the ways are called fouled, in m°C.
@@ -16,6 +17,10 @@ const LEAST_FLOW: i32 = 700;
 
 /// Judges one tick.
 pub(crate) fn judge(scene: &Scene, cooling: &Cooling, thermostat_stuck: bool) -> Standing {
+    // Without a flow meter a hot head may as well lack water: the condition alone is told.
+    if scene.good(Channel::Flow).is_none() {
+        return Standing::Unjudged;
+    }
     let wear = &scene.normal.wear;
     let Some(excess) = wear.excess_millikelvin() else { return Standing::Unjudged };
     if cooling.low_ms > 0 || cooling.cause.is_some_and(|cause| cause != Finding::TelltalePlugged) || thermostat_stuck {

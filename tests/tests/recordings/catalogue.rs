@@ -162,15 +162,28 @@ const fn recording(file: &'static str, layout: Layout, running_s: u64, starts: u
     Recording { file, layout, running_s, starts, justified: &[] }
 }
 
+/// A driver in slow traffic works gears and throttle at one speed of the engine for a minute. A boat has no gears; no
+/// more is allowed, and silence would be better.
+const HUNTS_IN_TRAFFIC: Justified = Justified {
+    finding: "running-unsteady",
+    level: "caution",
+    not_before_s: 2_900.0,
+    must: false,
+    reason: "gears and throttle in slow traffic look like an engine that hunts",
+};
+
 /// The end of the hottest drive climbs without a pause, and a warning of it is true: no more is allowed, and silence
 /// would be right as well, since nothing was over its limit yet.
-const CLIMBS_AT_THE_END: &[Justified] = &[Justified {
-    finding: "head-climbing",
-    level: "warning",
-    not_before_s: 4_255.0,
-    must: false,
-    reason: "slow traffic: 90 to 103 °C in 4 min, at the end 1 K in 14 s; at that rate 115 °C is 3 min away",
-}];
+const CLIMBS_AT_THE_END: &[Justified] = &[
+    HUNTS_IN_TRAFFIC,
+    Justified {
+        finding: "head-climbing",
+        level: "warning",
+        not_before_s: 4_255.0,
+        must: false,
+        reason: "slow traffic: 90 to 103 °C in 4 min, at the end 1 K in 14 s; at that rate 115 °C is 3 min away",
+    },
+];
 
 /// Road cars. Silence is expected, but for the one above: no engine was damaged, 103 °C is inside what a pressurised
 /// cooling system is made for, and holes, frozen values, jumps after holes and clocks that step back are the logger's
@@ -212,7 +225,25 @@ const fn air_in_the_pump(not_before_s: f64) -> Justified {
         reason: "air in the pump: the flow surges between 60 and under 1 L/min, from a normal 127 L/min",
     }
 }
-const AIR_LATE: &[Justified] = &[air_in_the_pump(699.0)];
+/// What the flow alone shows of it while the head, cooled by other means, stays as it is.
+const fn looks_like(finding: &'static str, level: &'static str, not_before_s: f64) -> Justified {
+    let reason = "the flow is next to gone, or stays lower than before, and the head does not answer";
+    Justified { finding, level, not_before_s, must: false, reason }
+}
+const AIR_LATE: &[Justified] = &[
+    air_in_the_pump(699.0),
+    looks_like("telltale-plugged", "warning", 699.0),
+    looks_like("vane-lost", "alarm", 699.0),
+];
+
+/// A valve is closed in part: the flow steps down by a third and stays down.
+const VALVE_CLOSED: &[Justified] = &[Justified {
+    finding: "vane-lost",
+    level: "alarm",
+    not_before_s: 560.0,
+    must: true,
+    reason: "a valve was closed in part: the flow falls by a step of a quarter and more and stays down",
+}];
 const AIR_FROM_THE_START: &[Justified] = &[air_in_the_pump(0.0)];
 
 /// Small water loops, with a steady 3,000 rpm added. Part-closed valves take at most a third of the flow: no lost stream.
@@ -235,8 +266,14 @@ pub(crate) const LOOP: &[Recording] = &[
     recording("loop/loop_outlet_or_inlet_valve_a_8.csv", LOOP_LAYOUT, 1198, 1),
     recording("loop/loop_outlet_or_inlet_valve_a_10.csv", LOOP_LAYOUT, 1199, 1),
     recording("loop/loop_outlet_or_inlet_valve_a_12.csv", LOOP_LAYOUT, 1200, 1),
-    recording("loop/loop_outlet_or_inlet_valve_a_13.csv", LOOP_LAYOUT, 1199, 1),
-    recording("loop/loop_outlet_or_inlet_valve_a_15.csv", LOOP_LAYOUT, 1200, 1),
+    Recording {
+        justified: VALVE_CLOSED,
+        ..recording("loop/loop_outlet_or_inlet_valve_a_13.csv", LOOP_LAYOUT, 1199, 1)
+    },
+    Recording {
+        justified: VALVE_CLOSED,
+        ..recording("loop/loop_outlet_or_inlet_valve_a_15.csv", LOOP_LAYOUT, 1200, 1)
+    },
     recording("loop/loop_outlet_or_inlet_valve_b_0.csv", LOOP_LAYOUT, 1199, 1),
     recording("loop/loop_outlet_or_inlet_valve_b_1.csv", LOOP_LAYOUT, 1136, 2),
     recording("loop/loop_outlet_or_inlet_valve_b_3.csv", LOOP_LAYOUT, 1058, 1),
