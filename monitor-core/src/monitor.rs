@@ -261,7 +261,13 @@ impl Monitor {
         let standing = self.detectors.dry_start.judge(&self.scene, &self.stream);
         self.settle(Finding::DryStart, standing);
         let water_gone = self.stream.gone() && !self.causes.telltale_is_plugged();
-        let standing = self.detectors.head_climbing.judge(&self.scene, &self.trend, water_gone, held_back);
+        let standing = self.detectors.head_climbing.judge(
+            &self.scene,
+            &self.trend,
+            water_gone,
+            held_back,
+            !self.a_cause_is_coming(),
+        );
         self.settle(Finding::HeadClimbing, standing);
         let standing = self.detectors.head_over_limit.judge(&self.scene, held_back);
         self.settle(Finding::HeadOverLimit, standing);
@@ -284,7 +290,7 @@ impl Monitor {
     fn decide_causes(&mut self) {
         let sound = self.scene.tick.run.state != RunState::OnHose && !self.alarms.anything_stands();
         self.causes.update(&mut self.scene, &self.stream, sound);
-        if let Some((block, ticks)) = self.steady.last() {
+        if let Some((block, ticks)) = self.steady.last().filter(|_| !self.a_cause_is_coming()) {
             self.causes.update_block(&mut self.scene, block, ticks, sound, &self.hours);
         }
         // What rests on blocks changes with them: one or two findings have their turn in each tick.
@@ -311,8 +317,18 @@ impl Monitor {
     }
 
     fn decide_cause(&mut self, finding: Finding) {
+        let elected = self.causes.elected();
         let standing = self.causes.judge(finding, &self.scene);
-        self.settle(finding, standing);
+        // What was found in this tick is raised in the next one, which is kept free for it.
+        if self.causes.elected() == elected || elected.is_some() {
+            self.settle(finding, standing);
+        }
+    }
+
+    /// A cause was found in the tick before and is raised in this one, with all the conditions that it replaces: no step
+    /// has to do that and everything else.
+    fn a_cause_is_coming(&self) -> bool {
+        self.causes.elected().is_some_and(|cause| !self.alarms.stands(cause))
     }
 
     /// Judges the sensors by what is normal. Without a suspicion only what stands has to be followed.
@@ -464,7 +480,8 @@ impl Monitor {
     /// What happens by the passing of time alone.
     fn finish_tick(&mut self, now: Instant) {
         let at_ms = self.scene.tick.at_ms;
-        if self.keeper.sample_is_due(at_ms) {
+        // A tick with events has enough to do; the sample can wait for the next one.
+        if self.keeper.sample_is_due(at_ms) && !self.alarms.has_changed() {
             self.keeper.sample(at_ms, &Channel::ALL.map(|channel| self.scene.tick.good(channel)));
         }
         if let Some(after_ms) = self.escalate_after_ms {

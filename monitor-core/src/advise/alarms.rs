@@ -175,6 +175,11 @@ impl Alarms {
         self.changed = true;
     }
 
+    /// Whether anything happened that was not asked for yet.
+    pub(crate) const fn has_changed(&self) -> bool {
+        self.changed
+    }
+
     /// Whether anything happened since this was asked last.
     pub(crate) fn take_changed(&mut self) -> bool {
         core::mem::take(&mut self.changed)

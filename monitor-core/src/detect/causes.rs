@@ -206,10 +206,15 @@ impl Causes {
             return;
         }
         // Kelvin over or under what is normal in this water; 0 within.
-        let off = head_span(scene, block).map(|span| head.wrapping_sub(head.clamp(span.low, span.high)));
+        let off = head_span(scene, block).map(|span| head.wrapping_sub(head.max(span.low).min(span.high)));
         if let Some(off) = off.filter(|_| block.steady >= HEAD_SETTLED_BLOCKS) {
             scene.normal.wear.head(off);
         }
+    }
+
+    /// The cause that the present loss of flow was given.
+    pub(crate) const fn elected(&self) -> Option<Finding> {
+        self.cooling.cause
     }
 
     /// Whether one loss of flow is looking for its cause: then the causes are judged in every tick.

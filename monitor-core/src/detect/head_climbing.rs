@@ -65,8 +65,15 @@ impl HeadClimbing {
     }
 
     /// `water_gone`: the stream is gone and it is not the telltale that is plugged. `held_back`: the hot-restart rule
-    /// holds.
-    pub(crate) fn judge(&mut self, scene: &Scene, trend: &HeadTrend, water_gone: bool, held_back: bool) -> Standing {
+    /// holds. `renew`: there is time for a new estimate in this tick.
+    pub(crate) fn judge(
+        &mut self,
+        scene: &Scene,
+        trend: &HeadTrend,
+        water_gone: bool,
+        held_back: bool,
+        renew: bool,
+    ) -> Standing {
         if !scene.tick.run.running {
             self.reset();
             return Standing::Absent;
@@ -81,7 +88,9 @@ impl HeadClimbing {
             return Standing::Absent;
         };
         let limit = scene.normal.head_limit();
-        self.renew_estimate(trend, limit, steep);
+        if renew {
+            self.renew_estimate(trend, limit, steep);
+        }
         if head >= limit {
             // Over the limit `head-over-limit` speaks.
             self.estimate = Estimate::AtLimit;

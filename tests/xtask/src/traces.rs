@@ -56,7 +56,7 @@ fn moments(from_ms: i64, count: i64, step_ms: i64) -> impl Iterator<Item = i64> 
 }
 
 /// Weed on the intake at speed: the stream goes, the head climbs over its limit, the skipper stops, clears the weed and
-/// goes on.
+/// goes on; what is left of it takes the stream away for six seconds more.
 fn overheat() -> Vec<Row> {
     let mut rows = Vec::new();
     for t_ms in moments(0, 760, 1_000) {
@@ -78,7 +78,8 @@ fn overheat() -> Vec<Row> {
             _ => 0,
         };
         row.head = row.head.map(|head| head + kelvin_over_normal);
-        if (236..440).contains(&second) {
+        // Once more for a few seconds, and back before a cause could show.
+        if (236..440).contains(&second) || (600..606).contains(&second) {
             row.flow = Some(0);
         }
         rows.push(row);
