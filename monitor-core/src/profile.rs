@@ -5,6 +5,9 @@ use core::fmt;
 use crate::acquire::{Channel, ChannelSet};
 use crate::units::{Flow, Pressure, Quantity, Rpm, Temperature, Voltage};
 
+/// The head limit that stands in where neither the handbook nor this engine's own normal says more (common practice).
+pub(crate) const HEAD_LIMIT_DEFAULT: Temperature = Temperature::from_millicelsius(90_000);
+
 /// Where the telltale takes its water.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
@@ -104,7 +107,7 @@ impl Profile {
     /// The head limit that applies until this engine's own normal is known: the handbook's, or 90 °C (common practice).
     #[must_use]
     pub fn head_limit_or_default(&self) -> Temperature {
-        self.head_limit.unwrap_or(Temperature::from_millicelsius(90_000))
+        self.head_limit.unwrap_or(HEAD_LIMIT_DEFAULT)
     }
 
     /// Checks what no engine can contradict.

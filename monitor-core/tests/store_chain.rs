@@ -6,27 +6,19 @@ mod store_common;
 use monitor_core::acquire::Channel;
 use monitor_core::event::{AlarmState, EvidenceItem, EvidenceKey, State as What};
 use monitor_core::finding::{Finding, Level};
-use monitor_core::ledger::store::{Journal, JournalEvent, Key, NewRecord, Progress, Record, Verdict};
+use monitor_core::ledger::store::{Journal, JournalEvent, NewRecord, Progress, Record, Verdict};
 use monitor_core::time::Instant;
 use powercut::SimFlash;
-use store_common::RUNNING;
-
-const KEY: Key = Key::from_bytes(*b"a key of a board");
+use store_common::{KEY, open_journal};
 
 type Flash = SimFlash<4, 4096>;
 
 fn open(flash: &mut Flash, boot: u32) -> Journal {
-    let mut journal = Journal::new();
-    journal.open(flash, 0, boot).unwrap();
-    journal.use_key(Some(KEY));
-    while !journal.is_ready() {
-        let _ = journal.service(flash, RUNNING).unwrap();
-    }
-    journal
+    open_journal(flash, boot).unwrap()
 }
 
 fn append(journal: &mut Journal, flash: &mut Flash, running_s: u32, record: &NewRecord) {
-    while journal.append(flash, running_s, record).unwrap() == Progress::Again {}
+    store_common::append(journal, flash, running_s, record).unwrap();
 }
 
 fn filled(records: u32) -> (Flash, Journal) {

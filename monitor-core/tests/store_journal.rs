@@ -8,13 +8,11 @@ use monitor_core::acquire::Channel;
 use monitor_core::event::{AlarmState, Candidate, EvidenceItem, EvidenceKey, State as What};
 use monitor_core::finding::{Finding, Level};
 use monitor_core::ledger::store::{
-    Fullness, Journal, JournalEvent, Key, NewRecord, Progress, Record, Recorded, StoreError, Tally, Verdict, Work,
+    Fullness, Journal, JournalEvent, NewRecord, Progress, Record, Recorded, StoreError, Tally, Verdict, Work,
 };
 use monitor_core::time::Instant;
 use powercut::{Plan, Random, Report, Scenario, SharedFlash, SimError, SimFlash, Subject, Tear, exhaust};
-use store_common::{RUNNING, STANDING};
-
-const KEY: Key = Key::from_bytes(*b"a key of a board");
+use store_common::{KEY, RUNNING, STANDING, open_journal};
 
 /// The record of that number, of one entry. One comes an hour.
 fn plain(number: u32) -> NewRecord {
@@ -72,14 +70,14 @@ fn number_of(found: &Recorded, of: fn(u32) -> NewRecord) -> Option<u32> {
     Some(number)
 }
 
+/// Appends the record of that number: one comes an hour.
 fn append<F: NorFlash>(
     journal: &mut Journal,
     flash: &mut F,
     number: u32,
     record: &NewRecord,
 ) -> Result<(), StoreError> {
-    while journal.append(flash, number * 3_600, record)? == Progress::Again {}
-    Ok(())
+    store_common::append(journal, flash, number * 3_600, record)
 }
 
 fn tally_of(events: u32) -> Tally {
@@ -130,12 +128,7 @@ impl<const WORD: usize, const PAGE: usize> Subject<WORD, PAGE> for Book {
     type Error = StoreError;
 
     fn open(&self, mut flash: SharedFlash<WORD, PAGE>) -> Result<Self::Store, StoreError> {
-        let mut journal = Journal::new();
-        journal.open(&mut flash, 0, 1)?;
-        journal.use_key(Some(KEY));
-        while !journal.is_ready() {
-            let _ = journal.service(&mut flash, RUNNING)?;
-        }
+        let journal = open_journal(&mut flash, 1)?;
         Ok(Open { journal, flash })
     }
 
@@ -185,10 +178,7 @@ fn filled<const WORD: usize, const PAGE: usize>(events: u32) -> SimFlash<WORD, P
 
 fn filled_with<const WORD: usize, const PAGE: usize>(book: &Book, events: u32) -> SimFlash<WORD, PAGE> {
     let mut flash = SimFlash::<WORD, PAGE>::new(24_576 / PAGE);
-    let mut journal = Journal::new();
-    journal.open(&mut flash, 0, 1).unwrap();
-    journal.use_key(Some(KEY));
-    power_up(&mut journal, &mut flash);
+    let mut journal = open_journal(&mut flash, 1).unwrap();
     for number in 0..events {
         append(&mut journal, &mut flash, number, &(book.record)(number)).unwrap();
     }
@@ -300,10 +290,7 @@ fn totals_stay_exact_through_years_of_cuts() {
 #[test]
 fn the_oldest_are_summed_by_fifty_hours_with_the_chain_tag_of_the_newest_of_them() {
     let mut flash = SimFlash::<4, 4096>::new(6);
-    let mut journal = Journal::new();
-    journal.open(&mut flash, 0, 1).unwrap();
-    journal.use_key(Some(KEY));
-    power_up(&mut journal, &mut flash);
+    let mut journal = open_journal(&mut flash, 1).unwrap();
     let mut tags = Vec::new();
     for number in 0..1_000 {
         append(&mut journal, &mut flash, number, &plain(number)).unwrap();

@@ -4,13 +4,11 @@
 mod store_common;
 
 use monitor_core::ledger::store::{
-    Journal, Key, NOTE_PIECE_BYTES, NewRecord, NotePiece, Progress, Record, StoreError, Verdict,
+    Journal, NOTE_PIECE_BYTES, NewRecord, NotePiece, Progress, Record, StoreError, Verdict,
 };
 use monitor_core::ledger::{CarePlan, ClockAnchor, ClockQuality, Day, Item, MeterChange, Role, SignOff};
 use powercut::{Plan, Report, Scenario, SharedFlash, SimFlash, Subject, exhaust};
-use store_common::{RUNNING, STANDING};
-
-const KEY: Key = Key::from_bytes(*b"a key of a board");
+use store_common::{KEY, STANDING, append, open_journal};
 
 fn pieces(note: &str) -> impl Iterator<Item = NewRecord> + '_ {
     (0..).zip(note.as_bytes().chunks(NOTE_PIECE_BYTES)).map(|(number, chunk)| {
@@ -36,8 +34,7 @@ struct Open<const WORD: usize, const PAGE: usize> {
 
 impl<const WORD: usize, const PAGE: usize> Open<WORD, PAGE> {
     fn append(&mut self, record: &NewRecord) -> Result<(), StoreError> {
-        while self.journal.append(&mut self.flash, 7, record)? == Progress::Again {}
-        Ok(())
+        append(&mut self.journal, &mut self.flash, 7, record)
     }
 
     fn sign(&mut self, number: u32) -> Result<(), StoreError> {
@@ -70,12 +67,7 @@ impl<const WORD: usize, const PAGE: usize> Subject<WORD, PAGE> for Book {
     type Error = StoreError;
 
     fn open(&self, mut flash: SharedFlash<WORD, PAGE>) -> Result<Self::Store, StoreError> {
-        let mut journal = Journal::new();
-        journal.open(&mut flash, 0, 1)?;
-        journal.use_key(Some(KEY));
-        while !journal.is_ready() {
-            let _ = journal.service(&mut flash, RUNNING)?;
-        }
+        let journal = open_journal(&mut flash, 1)?;
         Ok(Open { journal, flash })
     }
 
@@ -180,12 +172,7 @@ fn the_plan_remembers_what_the_journal_had_to_sum_up() {
 #[test]
 fn golden_bytes_of_what_people_told() {
     let mut part = SimFlash::<4, 4096>::new(6);
-    let mut journal = Journal::new();
-    journal.open(&mut part, 0, 0x0102).unwrap();
-    journal.use_key(Some(KEY));
-    while !journal.is_ready() {
-        let _ = journal.service(&mut part, RUNNING).unwrap();
-    }
+    let mut journal = open_journal(&mut part, 0x0102).unwrap();
     let day = Some(Day::from_days_since_1970(0x5040));
     let done = SignOff { item: Item::Impeller, role: Role::Mechanic, at_s: 0x0003_0201, day, note_pieces: 3 };
     let clock = |quality, stamp_s| NewRecord::Clock(ClockAnchor { unix_s: 0x7000_0000, stamp_s, quality });

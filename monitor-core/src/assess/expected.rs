@@ -7,12 +7,12 @@ use crate::condition::{HOLE_MS, Tick};
 use crate::profile::{Profile, Telltale};
 use crate::units::Quantity;
 
-/// It has found its place after this, in milliseconds …
+/// The thermostat counts as open from this far under its nominal temperature …
+const OPEN_UNDER_MILLIKELVIN: i32 = 2_000;
+/// … has found its place after this, in milliseconds …
 const OPEN_FOR_MS: u32 = 60_000;
 /// … and may be opening from this far under its nominal temperature.
 const ABOUT_TO_OPEN_MILLIKELVIN: i32 = 8_000;
-/// The thermostat counts as open from this far under its nominal temperature.
-const OPEN_UNDER_MILLIKELVIN: i32 = 2_000;
 /// An engine is warm once its head came so close to the temperature at which the thermostat opens …
 const WARM_UNDER_MILLIKELVIN: i32 = 3_000;
 /// … or after this time, where the thermostat is not reached (cold water, or none fitted).

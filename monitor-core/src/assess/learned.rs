@@ -47,11 +47,20 @@ pub(crate) enum Norm {
 impl Norm {
     const COUNT: usize = 7;
 
-    /// Raw units in one kept step, as a shift: 16 bits hold 262 L/min or °C in steps of 4 mL/min or m°C, 1,048 kPa in steps of 16 Pa.
+    /// Raw units in one kept step, as a shift: 16 bits hold 262 L/min or °C in steps of 4 mL/min or m°C, 1,048 kPa in
+    /// steps of 16 Pa. They are kept without a sign: sea water under freezing counts as 0 °C.
     const fn shift(self) -> u32 {
         match self {
             Self::FlowShut | Self::FlowOpen | Self::Head | Self::Water => 2,
             Self::Oil => 4,
+            _ => 0,
+        }
+    }
+
+    /// What is never a disturbance, in kept steps: half of a temperature near 0 °C is nothing.
+    const fn least_disturbance(self) -> u16 {
+        match self {
+            Self::Head | Self::Water => 1_250,
             _ => 0,
         }
     }
@@ -160,7 +169,7 @@ impl Learned {
         }
         let kept = u16::try_from((raw >> norm.shift()).max(0)).unwrap_or(u16::MAX);
         // A block that is half as much again as what was seen before it, or half of it, is a disturbance.
-        if *blocks > 0 && kept.abs_diff(*value) > *value >> 1_u32 {
+        if *blocks > 0 && kept.abs_diff(*value) > (*value >> 1_u32).max(norm.least_disturbance()) {
             *blocks = blocks.saturating_sub(1);
             return true;
         }
@@ -359,6 +368,30 @@ mod tests {
         learned.learn(3_000, Norm::Supply, 14_000);
         assert_eq!(learned.at(3_000, Norm::Supply), Some(14_100));
         assert_eq!(learned.seen(3_000, Norm::Supply), None);
+    }
+
+    #[test]
+    fn half_as_much_again_is_a_disturbance_but_not_of_a_temperature_near_freezing() {
+        let cases = [
+            ("flow half as much again", Norm::FlowOpen, 1_000, 1_600, 1_000),
+            ("flow a little more", Norm::FlowOpen, 1_000, 1_200, 1_100),
+            ("winter water", Norm::Water, 1_200, 3_200, 2_200),
+            ("sea water under freezing", Norm::Water, -1_000, 2_000, 1_000),
+            ("head of another engine", Norm::Head, 40_000, 65_000, 40_000),
+        ];
+        for (name, norm, first, second, expected) in cases {
+            let mut learned = Learned::new();
+            learned.begin(937, 6_000);
+            for _ in 0..5 {
+                learned.learn(3_000, norm, first);
+            }
+            for _ in 0..5 {
+                learned.learn(3_000, norm, second);
+            }
+            // A disturbance takes belief away instead of moving the mean.
+            let found = learned.stretches.iter().map(|stretch| stretch.value(norm)).max();
+            assert!(found.is_some_and(|found| (found - expected).abs() <= 20), "{name}: {found:?}");
+        }
     }
 
     #[test]

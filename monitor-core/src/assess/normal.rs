@@ -7,7 +7,7 @@ use crate::acquire::Channel;
 use crate::condition::{Block, Tick};
 use crate::ledger::packing::{Packer, Unpacker};
 use crate::num::percent_of_quarters;
-use crate::profile::Profile;
+use crate::profile::{HEAD_LIMIT_DEFAULT, Profile};
 use crate::units::Quantity;
 
 /// A healthy head may run this far over the opening temperature of its thermostat at idle (common practice: idle
@@ -106,6 +106,7 @@ impl Normal {
         self.idle_up_to_quarters = percent_of_quarters(profile.idle.raw(), IDLE_UP_TO_PERCENT);
         self.learned.begin(self.idle_up_to_quarters >> 2_u32, profile.max.raw() >> 2_u32);
         self.readable_flow = profile.flow_min_or_default().raw().saturating_mul(READABLE_PERCENT) / 100;
+        self.renew_limit();
     }
 
     /// The head limit that applies, in m°C.
@@ -159,6 +160,9 @@ impl Normal {
     /// Forgets what was learned of the engine; the profile stays.
     pub(crate) fn forget_learned(&mut self) {
         self.learned.forget();
+        if !self.limit_is_known {
+            self.head_limit = HEAD_LIMIT_DEFAULT.raw();
+        }
         self.wear = Wear::new();
         self.noise = [0; Channel::COUNT];
         self.cranking_starts = 0;
@@ -223,7 +227,7 @@ impl Normal {
             learn(Norm::Oil, block.good(Channel::Oil));
             if still && expected.has_been_hot() && block.steady >= HEAD_SETTLED_BLOCKS && learn(Norm::Head, head) {
                 if let Some(water) = block.good(Channel::Water) {
-                    self.learned.learn(rpm, Norm::Water, water.max(1_000));
+                    self.learned.learn(rpm, Norm::Water, water);
                 }
                 self.renew_limit();
             }
@@ -236,9 +240,7 @@ impl Normal {
             return;
         }
         if let Some(idle) = self.learned.at((self.idle_up_to_quarters >> 2_u32).saturating_mul(4) / 5, Norm::Head) {
-            let default =
-                Profile::new(4, crate::units::Rpm::from_raw(0), crate::units::Rpm::from_raw(0)).head_limit_or_default();
-            self.head_limit = idle.saturating_add(LIMIT_OVER_IDLE_MILLIKELVIN).min(default.raw());
+            self.head_limit = idle.saturating_add(LIMIT_OVER_IDLE_MILLIKELVIN).min(HEAD_LIMIT_DEFAULT.raw());
         }
     }
 
@@ -321,6 +323,28 @@ mod tests {
             let found =
                 (normal.head_limit(), normal.head_normal(), normal.head_watch_from(), normal.head_unhealthy_from());
             assert_eq!(found, (head_limit, head_normal, watch_from, unhealthy_from), "{name}");
+        }
+    }
+
+    #[test]
+    fn a_limit_that_was_learned_goes_with_what_it_rests_on() {
+        let warm_idle = |normal: &mut Normal| {
+            for _ in 0..16 {
+                normal.learned.learn(750, Norm::Head, 60_000);
+            }
+            normal.renew_limit();
+        };
+        let limits = [("none of the handbook", None, 80_000, 90_000), ("the handbook's", Some(85_000), 85_000, 85_000)];
+        for (name, limit, learned, forgotten) in limits {
+            let profile = Profile { head_limit: limit.map(Temperature::from_millicelsius), ..profile() };
+            let mut normal = Normal::new();
+            normal.begin(&profile);
+            warm_idle(&mut normal);
+            assert_eq!(normal.head_limit(), learned, "{name}: learned");
+            normal.begin(&profile);
+            assert_eq!(normal.head_limit(), learned, "{name}: the same engine again");
+            normal.forget_learned();
+            assert_eq!(normal.head_limit(), forgotten, "{name}: forgotten");
         }
     }
 

@@ -34,20 +34,6 @@ const LOW_SPEED_EIGHTHS: i32 = 3;
 /// A flow under this, in 1/1,024 of its normal, is lost whatever the thermostat does: 55 %.
 const COLLAPSED: i32 = 563;
 
-/// The findings judged here, in the order in which one loss of flow is offered to them.
-const JUDGED: [Finding; 10] = [
-    Finding::IntakeBlocked,
-    Finding::VaneLost,
-    Finding::TelltalePlugged,
-    Finding::ThermostatStuckClosed,
-    Finding::ThermostatStuckOpen,
-    Finding::ImpellerWorn,
-    Finding::WaterwayFouled,
-    Finding::HubSlipping,
-    Finding::RunningUnsteady,
-    Finding::WeakConnection,
-];
-
 /// All of them.
 #[derive(Debug)]
 pub(crate) struct Causes {
@@ -70,8 +56,20 @@ pub(crate) struct Causes {
 }
 
 impl Causes {
-    pub(crate) const JUDGED: [Finding; 10] = JUDGED;
-    pub(crate) const JUDGED_SET: FindingSet = FindingSet::of(&JUDGED);
+    /// The findings judged here, in the order in which one loss of flow is offered to them.
+    pub(crate) const JUDGED: [Finding; 10] = [
+        Finding::IntakeBlocked,
+        Finding::VaneLost,
+        Finding::TelltalePlugged,
+        Finding::ThermostatStuckClosed,
+        Finding::ThermostatStuckOpen,
+        Finding::ImpellerWorn,
+        Finding::WaterwayFouled,
+        Finding::HubSlipping,
+        Finding::RunningUnsteady,
+        Finding::WeakConnection,
+    ];
+    pub(crate) const JUDGED_SET: FindingSet = FindingSet::of(&Self::JUDGED);
 
     /// The findings about sensors judged here, each with the channels it can be about.
     pub(crate) const OF_SENSORS: [(Finding, &[Channel]); 3] = [
@@ -136,7 +134,7 @@ impl Causes {
     /// Takes one block, `ticks` after it closed.
     pub(crate) fn update_block(&mut self, scene: &mut Scene, block: &Block, ticks: u8, sound: bool, hours: &Hours) {
         match ticks {
-            0 if sound && !self.suspects(block) => scene.normal.learn_block(block, &scene.expected),
+            0 if sound && !self.suspects() => scene.normal.learn_block(block, &scene.expected),
             0 => self.cooling.update_block(scene, block),
             1 => {
                 // Of 256 ms there are 1,406 in a tenth of an hour.
@@ -144,8 +142,7 @@ impl Causes {
                 self.tenths = u16::try_from(quarters / 1_406).unwrap_or(u16::MAX);
                 let ratio = flow_ratio(scene, block);
                 if is_warm(scene) && scene.tick.run.state == RunState::Running {
-                    let alike = block.good(Channel::Rpm).zip(block.good(Channel::Head));
-                    let alike = alike.is_none_or(|(rpm, head)| has_same_head(scene, rpm, head));
+                    let alike = nothing_speaks_against_head(scene, block);
                     self.vane_lost.update_block(
                         block,
                         ratio.filter(|ratio| alike || *ratio < COLLAPSED),
@@ -162,15 +159,11 @@ impl Causes {
                 self.thermostat_stuck_open.update_block(scene, block, span);
             }
             3 => self.hub_slipping.update_block(scene, block),
-            4 => {
-                self.running_unsteady.update_block(scene, block);
-            }
+            4 => self.running_unsteady.update_block(scene, block),
             // A hose presses water through, whatever the pump does.
             5 if scene.tick.run.state == RunState::Running => {
                 self.sensor_miscount.update_block(scene, block);
-                let alike = block.good(Channel::Rpm).zip(block.good(Channel::Head));
-                let alike = alike.is_none_or(|(rpm, head)| has_same_head(scene, rpm, head));
-                self.sensor_drift.update_block(scene, block, alike);
+                self.sensor_drift.update_block(scene, block, nothing_speaks_against_head(scene, block));
             }
             _ => {}
         }
@@ -181,8 +174,8 @@ impl Causes {
         self.cooling.cause == Some(Finding::TelltalePlugged)
     }
 
-    /// Whether something speaks against this block before any finding stands.
-    fn suspects(&self, _block: &Block) -> bool {
+    /// Whether something speaks against what is seen before any finding stands.
+    fn suspects(&self) -> bool {
         self.cooling.low_ms > 0 || self.sensor_miscount.rpm_is_doubted()
     }
 
@@ -277,6 +270,12 @@ fn has_same_head(scene: &Scene, quarters: i32, head: i32) -> bool {
     } else {
         over.wrapping_abs() <= SAME_HEAD_AT_SPEED_MILLIKELVIN
     }
+}
+
+/// The same for a block; where speed or head is missing nothing speaks against it.
+fn nothing_speaks_against_head(scene: &Scene, block: &Block) -> bool {
+    let both = block.good(Channel::Rpm).zip(block.good(Channel::Head));
+    both.is_none_or(|(rpm, head)| has_same_head(scene, rpm, head))
 }
 
 /// A thermostat that has just opened still moves.

@@ -181,11 +181,11 @@ impl Cooling {
         if slow_normal == 0 || apart.wrapping_mul(SPEEDS_APART) < slow_normal {
             return Follows::Unknown;
         }
-        // In proportion the flow rises by apart / slow_normal of itself; half of that is the border.
         if slow == 0 {
             // Nothing at idle and something at speed is a pump that leaks.
             return if fast.wrapping_mul(10) >= fast_normal { Follows::Proportional } else { Follows::Unknown };
         }
+        // In proportion the flow rises by apart / slow_normal of itself; half of that is the border.
         let risen = fast.wrapping_sub(slow);
         let border = round_div(slow.wrapping_mul(apart), slow_normal.wrapping_mul(2));
         if risen >= border { Follows::Proportional } else { Follows::Limited }

@@ -70,13 +70,13 @@ impl HubSlipping {
             return;
         }
         self.let_go |= self.lets_go(rpm, speed);
-        match follows(scene, rpm, speed) {
-            Some(Follows::Well) => {
+        match grip(scene, rpm, speed) {
+            Some(Grip::Well) => {
                 self.blocks = 0;
                 self.let_go = false;
                 self.stands = false;
             }
-            Some(Follows::NotAtAll) if self.let_go && speed >= UNDER_WAY_MILLIKNOTS && !gathers_way => {
+            Some(Grip::NotAtAll) if self.let_go && speed >= UNDER_WAY_MILLIKNOTS && !gathers_way => {
                 self.blocks = self.blocks.saturating_add(1).min(LEAST_BLOCKS);
                 self.stands |= self.blocks >= LEAST_BLOCKS;
             }
@@ -113,38 +113,39 @@ impl HubSlipping {
     }
 }
 
-enum Follows {
+/// How the propeller takes hold of the water.
+enum Grip {
     Well,
     Badly,
     NotAtAll,
 }
 
 /// How the boat follows the engine: against what was learned, else against the propeller's pitch.
-fn follows(scene: &Scene, quarters: i32, speed: i32) -> Option<Follows> {
+fn grip(scene: &Scene, quarters: i32, speed: i32) -> Option<Grip> {
     let sixteen = speed.wrapping_mul(16);
     let by_pitch = theoretical(scene, quarters).filter(|speed| *speed > 0).map(|theory| {
         let slip = 100_i32.wrapping_sub(round_div(speed.min(1 << 20_u32).wrapping_mul(100), theory));
         if slip > SLIPS_PERCENT {
-            Follows::NotAtAll
+            Grip::NotAtAll
         } else if slip > HOLDS_PERCENT {
-            Follows::Badly
+            Grip::Badly
         } else {
-            Follows::Well
+            Grip::Well
         }
     });
     let Some(normal) = scene.normal.learned.at(quarters >> 2_u32, Norm::Speed) else { return by_pitch };
     let by_normal = if sixteen < normal.wrapping_mul(SLIPS_SIXTEENTHS) {
-        Follows::NotAtAll
+        Grip::NotAtAll
     } else if sixteen < normal.wrapping_mul(HOLDS_SIXTEENTHS) {
-        Follows::Badly
+        Grip::Badly
     } else {
-        Follows::Well
+        Grip::Well
     };
     // A tow is slow, but it does not let the propeller spin: both must say so, where both can.
     Some(match (by_normal, by_pitch) {
-        (Follows::NotAtAll, None | Some(Follows::NotAtAll)) => Follows::NotAtAll,
-        (Follows::Well, _) => Follows::Well,
-        _ => Follows::Badly,
+        (Grip::NotAtAll, None | Some(Grip::NotAtAll)) => Grip::NotAtAll,
+        (Grip::Well, _) => Grip::Well,
+        _ => Grip::Badly,
     })
 }
 

@@ -29,7 +29,7 @@ const CHANGES_SHIFT: u32 = 4;
 /// What a restless block adds; every block takes an eighth away.
 const RESTLESS: u8 = 16;
 const RESTLESS_DEEP: u8 = 28;
-/// From here it is unsteady: four restless blocks in a row, or a deep sag every half minute.
+/// From here it is unsteady: five restless blocks in a row, three deep ones, or a deep sag every half minute.
 const UNSTEADY: u8 = 57;
 /// Calm again under this.
 const CALM: u8 = 12;

@@ -55,8 +55,10 @@ impl VaneLost {
         };
         let rpm = block.good(Channel::Rpm).and_then(|rpm| u16::try_from(rpm >> 2_u32).ok());
         let Some(rpm) = rpm.filter(|_| block.steady > 0) else { return };
-        let low = self.before.saturating_sub((self.before >> 4_u32).wrapping_mul(STEP_SIXTEENTHS));
-        if self.before_blocks < BLOCKS_BEFORE || (ratio >= low && self.after_blocks < BLOCKS_AFTER) {
+        let step = (self.before >> 4_u32).wrapping_mul(STEP_SIXTEENTHS);
+        if self.before_blocks < BLOCKS_BEFORE
+            || (ratio >= self.before.saturating_sub(step) && self.after_blocks < BLOCKS_AFTER)
+        {
             let gain = u32::from(self.before_blocks.min(3));
             let apart = i32::from(ratio).saturating_sub(i32::from(self.before)) >> gain;
             self.before = u16::try_from(i32::from(self.before).saturating_add(apart)).unwrap_or(self.before);
@@ -102,12 +104,11 @@ impl VaneLost {
         if cooling.cause.is_some() {
             return Standing::Absent;
         }
-        let by_speed = cooling.follows();
         if !self.has_stepped() {
             return Standing::Absent;
         }
         // Next to nothing and a cool head is a plugged telltale; flow that does not follow the speed, a blocked intake.
-        let fits = match by_speed {
+        let fits = match cooling.follows() {
             Follows::Proportional => true,
             Follows::Limited => false,
             Follows::Unknown => cooling.low_ms == 0,
