@@ -77,7 +77,7 @@ fn twenty_years_at_500_h_stay_within_the_cycles_and_at_1000_h_twelve_do() {
     assert!(at_500[19] < CYCLES, "{at_500:?}");
     assert!(at_500_in_short_trips[19] < CYCLES, "{at_500_in_short_trips:?}");
     assert!(at_1000[11] < CYCLES, "{at_1000:?}");
-    assert!(at_1000[19] > CYCLES, "the life at 1,000 h a year is longer than DEVELOPERS.md says: {at_1000:?}");
+    assert!(at_1000[19] > CYCLES, "the life at 1,000 h a year is longer than docs/decisions.md says: {at_1000:?}");
 }
 
 /// An event with a detail, as an alarm is written: raised, acknowledged, cleared.

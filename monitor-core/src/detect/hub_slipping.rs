@@ -149,7 +149,8 @@ fn grip(scene: &Scene, quarters: i32, speed: i32) -> Option<Grip> {
     })
 }
 
-/// Speed without slip in 0.001 kn: rpm × pitch (in) / (gear ratio × 1,215.22) (REFERENCE: two propeller pages).
+/// Speed without slip in 0.001 kn: rpm × pitch (in) / (gear ratio × 1,215.22); the trade prints it as
+/// mph = rpm × in / (ratio × 1,056).
 fn theoretical(scene: &Scene, quarters: i32) -> Option<i32> {
     let pitch = i32::try_from(scene.profile.prop_pitch_milli_inch?).ok()?;
     let gear = i32::try_from(scene.profile.gear_ratio_milli?).ok()?;
@@ -167,7 +168,7 @@ mod tests {
     use crate::profile::Profile;
     use crate::units::Rpm;
 
-    /// The published example: 6,000 rpm, 25 in, ratio 1.86 are 76.37 mph (REFERENCE), 66.36 kn.
+    /// The published example: 6,000 rpm, 25 in, ratio 1.86 are 76.37 mph by the trade's formula, 66.36 kn.
     #[test]
     fn theoretical_speed() {
         let mut profile = Profile::new(4, Rpm::from_whole_rpm(750), Rpm::from_whole_rpm(6_000));

@@ -1,5 +1,6 @@
 //! Which findings are not possible with this engine and these channels, and why.
 
+use super::SensorDrift;
 use crate::acquire::{Channel, ChannelSet};
 use crate::finding::Finding;
 use crate::profile::Profile;
@@ -58,9 +59,8 @@ fn reason(finding: Finding, profile: &Profile, recorded: ChannelSet) -> Option<U
         Finding::WeakConnection => &[Channel::Supply],
         Finding::RunningUnsteady | Finding::SensorNoisy => &[],
         Finding::SensorMiscount => &[Channel::Flow],
-        Finding::SensorDrift if profile.fitted.contains(Channel::Supply) || profile.fitted.contains(Channel::Oil) => {
-            &[]
-        }
+        Finding::SensorDrift if profile.fitted.and(recorded).meets(SensorDrift::CHANNEL_SET) => &[],
+        // Of none of its channels anything is known: the first speaks for all.
         Finding::SensorDrift => &[Channel::Flow],
     };
     needed.iter().find_map(|&channel| {
@@ -80,6 +80,21 @@ mod tests {
     use crate::units::Rpm;
 
     #[test]
+    fn a_drift_needs_one_of_its_channels_recorded() {
+        let profile = Profile::new(2, Rpm::from_whole_rpm(900), Rpm::from_whole_rpm(5_500));
+        let none = ChannelSet::EMPTY.with(Channel::Rpm).with(Channel::Head);
+        let cases = [
+            ("none of them", none, Some(Unavailable::NotRecorded(Channel::Flow))),
+            ("supply", none.with(Channel::Supply), None),
+            ("oil", none.with(Channel::Oil), None),
+            ("flow", none.with(Channel::Flow), None),
+        ];
+        for (name, recorded, expected) in cases {
+            assert_eq!(reason(Finding::SensorDrift, &profile, recorded), expected, "{name}");
+        }
+    }
+
+    #[test]
     fn reasons() {
         let mut profile = Profile::new(2, Rpm::from_whole_rpm(900), Rpm::from_whole_rpm(5_500));
         profile.fitted = ChannelSet::ALL.without(Channel::Flow);
@@ -90,6 +105,7 @@ mod tests {
             (Finding::ChargeLost, Some(Unavailable::NoElectricSystem)),
             (Finding::OilPressureLow, Some(Unavailable::NoLeastOilPressure)),
             (Finding::ImpellerWorn, Some(Unavailable::NotFitted(Channel::Flow))),
+            (Finding::SensorDrift, None),
             (Finding::ServiceDue, None),
             (Finding::OverSpeed, None),
         ];

@@ -4,7 +4,7 @@
 //! relief valve holds. What goes down may be the engine, and is told as that.
 
 use super::{Scene, Standing, sensor_level};
-use crate::acquire::Channel;
+use crate::acquire::{Channel, ChannelSet};
 use crate::assess::Norm;
 use crate::condition::Block;
 
@@ -19,6 +19,8 @@ pub(crate) struct SensorDrift {
 
 impl SensorDrift {
     pub(crate) const CHANNELS: [Channel; 3] = [Channel::Flow, Channel::Supply, Channel::Oil];
+    pub(crate) const CHANNEL_SET: ChannelSet =
+        ChannelSet::EMPTY.with(Channel::Flow).with(Channel::Supply).with(Channel::Oil);
 
     pub(crate) const fn new() -> Self {
         Self { blocks: [0; Self::CHANNELS.len()] }

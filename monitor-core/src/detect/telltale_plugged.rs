@@ -21,15 +21,18 @@ pub(crate) fn judge(scene: &Scene, cooling: &mut Cooling) -> Standing {
     if cooling.low_ms == 0 {
         return Standing::Absent;
     }
-    let stays = cooling.hotter(scene).is_some_and(|hotter| hotter <= STAYS_MILLIKELVIN)
-        || cooling.over.is_some_and(|over| over <= 0);
     match cooling.cause {
         Some(Finding::TelltalePlugged) => return Standing::Present(Level::Warning),
         // The head has answered since: there is another cause.
         Some(_) => return Standing::Absent,
         None => {}
     }
-    if !cooling.is_next_to_nothing() || !scene.expected.warm || !stays {
+    if !cooling.is_next_to_nothing() || !scene.expected.warm {
+        return Standing::Between;
+    }
+    let stays = cooling.hotter(scene).is_some_and(|hotter| hotter <= STAYS_MILLIKELVIN)
+        || cooling.over.is_some_and(|over| over <= 0);
+    if !stays {
         return Standing::Between;
     }
     let fast = scene.profile.rated_or_max().raw().wrapping_mul(AT_SPEED_EIGHTHS) >> 3_u32;

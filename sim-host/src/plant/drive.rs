@@ -335,7 +335,7 @@ mod tests {
     use super::*;
     use crate::plant::EngineKind;
 
-    /// ISO 8178-4 cycle E4 (40 CFR 1045 appendix II): speed and torque in per cent; table read in REFERENCE.
+    /// ISO 8178-4 cycle E4 (40 CFR 1045 appendix II): speed and torque in per cent; the table as the regulation prints it.
     #[test]
     fn settled_torque_is_that_of_the_duty_cycle_e4() {
         for kind in EngineKind::ALL {

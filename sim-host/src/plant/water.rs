@@ -179,7 +179,7 @@ mod tests {
         PlantParameters::of(EngineKind::MidFourStroke).expect("built in").water
     }
 
-    /// Affinity laws of pumps (two technical pages, REFERENCE): Q ~ N, H ~ N², where slip and height play no part.
+    /// Affinity laws of pumps, as technical handbooks print them: Q ~ N, H ~ N², where slip and height play no part.
     #[test]
     fn a_tight_pump_without_lift_follows_the_affinity_laws() {
         let parameters =
