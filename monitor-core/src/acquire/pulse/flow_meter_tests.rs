@@ -277,7 +277,8 @@ proptest! {
         let calibration = calibration(per_litre_milli, 400, 25_000);
         let period_us = period_of(per_litre_milli, ml_per_min);
         let expected = calibration.ml_per_min(microhertz(1, period_us)) as i32;
-        let signal = Signal::new().train(period_us, 30_000_000);
+        // A train is believed after some pulses: the slowest of these take 6 s each.
+        let signal = Signal::new().train(period_us, period_us.saturating_mul(10).max(30_000_000));
         let mut meter = FlowMeter::new(calibration);
         let mut known = false;
         for (at_ms, reading) in signal.replay(&mut meter, start, every_us, FlowMeter::read) {
